@@ -1,0 +1,1 @@
+"""Accepted batches become immutable, named versions with lasting roles."""

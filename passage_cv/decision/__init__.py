@@ -1,0 +1,1 @@
+"""Scores become pass, hold or reject under demonstrated limits."""

@@ -1,0 +1,1 @@
+"""What the rule did to each class, with exact limits."""

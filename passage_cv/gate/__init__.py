@@ -1,0 +1,1 @@
+"""The package a gate computer loads, and its verification. Runs without torch."""

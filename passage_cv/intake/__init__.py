@@ -1,0 +1,1 @@
+"""A batch folder becomes a checked batch or a list of findings."""

@@ -1,0 +1,120 @@
+"""Run a pure function over a list in several processes; the seam for many machines.
+
+A step that runs once per picture is a function from one item to one result, which catches what can go wrong
+with that item itself. The default executor is a local pool of spawned processes; any
+``concurrent.futures.Executor`` can be handed in instead. Items lost with a killed worker are run again, one
+at a time, so that a bad item cannot take good ones with it.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Sequence
+from concurrent.futures import Executor, Future, ProcessPoolExecutor, as_completed
+from concurrent.futures.process import BrokenProcessPool
+from multiprocessing import get_context
+from typing import TypeVar
+
+from passage_cv.errors import InputError
+from passage_cv.progress import Progress, silent
+
+A = TypeVar("A")
+R = TypeVar("R")
+
+
+def worker_count() -> int:
+    """Processes to start by default: the cores this process may use."""
+    return max(1, len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1)
+
+
+def map_items(
+    function: Callable[[A], R],
+    items: Sequence[A],
+    *,
+    label: str = "Working",
+    progress: Progress = silent,
+    executor: Executor | None = None,
+    chunk: int = 16,
+) -> list[R]:
+    """Apply ``function`` to each item and return the results in the items' order.
+
+    Parameters
+    ----------
+    function
+        A module-level function (it travels to other processes); must not raise for a bad item.
+    items
+        What to work on; small lists (at most ``chunk``) run in this process.
+    executor
+        Where to run; by default a pool of :func:`worker_count` spawned processes that ends with the call.
+    chunk
+        Items sent to a worker at once.
+
+    Raises
+    ------
+    InputError
+        If one single item kills its worker twice.
+    """
+    if executor is None and (len(items) <= chunk or worker_count() == 1):
+        return [_counted(function, item, i, items, label, progress) for i, item in enumerate(items)]
+    if executor is not None:
+        return _run(function, items, executor, label, progress, chunk)
+    with _pool(worker_count()) as pool:
+        return _run(function, items, pool, label, progress, chunk)
+
+
+def _counted(
+    function: Callable[[A], R], item: A, index: int, items: Sequence[A], label: str, progress: Progress
+) -> R:
+    result = function(item)
+    progress(label, index + 1, len(items))
+    return result
+
+
+def _pool(workers: int) -> ProcessPoolExecutor:
+    # spawn: a forked copy of a process that holds threads (OpenCV, ONNX Runtime) can hang.
+    return ProcessPoolExecutor(workers, mp_context=get_context("spawn"))
+
+
+def _apply(function: Callable[[A], R], items: Sequence[A]) -> list[R]:
+    return [function(item) for item in items]
+
+
+def _run(
+    function: Callable[[A], R],
+    items: Sequence[A],
+    executor: Executor,
+    label: str,
+    progress: Progress,
+    chunk: int,
+) -> list[R]:
+    starts = range(0, len(items), chunk)
+    waiting: dict[Future[list[R]], int] = {
+        executor.submit(_apply, function, items[start : start + chunk]): start for start in starts
+    }
+    found: dict[int, list[R]] = {}
+    done = 0
+    progress(label, 0, len(items))
+    for future in as_completed(waiting):
+        start = waiting[future]
+        try:
+            found[start] = future.result()
+        except BrokenProcessPool:
+            continue
+        done += len(found[start])
+        progress(label, done, len(items))
+    for start in (lost for lost in starts if lost not in found):
+        found[start] = [_run_alone(function, item) for item in items[start : start + chunk]]
+        done += len(found[start])
+        progress(label, done, len(items))
+    return [result for start in starts for result in found[start]]
+
+
+def _run_alone(function: Callable[[A], R], item: A) -> R:
+    with _pool(1) as pool:
+        try:
+            return pool.submit(function, item).result()
+        except BrokenProcessPool as error:
+            raise InputError(
+                f"This item ends the process that works on it: {item!r}",
+                do="Take it out by name, with the reason, and run again.",
+            ) from error

@@ -1,0 +1,172 @@
+"""What a site wants done with each class of fish, and what each error costs it (format 4).
+
+A policy belongs to a site, never to a species: one site excludes channel catfish, the next lets them pass.
+Costs, limits and shares live here and nowhere else, so a researcher retrains without touching them.
+"""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import Annotated, Literal, Self
+
+from pydantic import Field, model_validator
+
+from passage_cv.config import Settings, read_settings, settings_sha256
+
+Group = Literal["exclude", "pass", "protected"]
+Share = Annotated[float, Field(gt=0, lt=1)]
+Cost = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+
+EXCLUDED_SHARE = 0.05
+"""Share of the excluded classes together where a policy forecasts none (formats 4)."""
+
+
+class Views(Settings):
+    """How many images of one presentation the gate will have."""
+
+    min: Annotated[int, Field(ge=1)] = 1
+    max: Annotated[int, Field(ge=1)] = 3
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Self:
+        if self.min > self.max:
+            raise ValueError(f"views.min {self.min} is more than views.max {self.max}")
+        return self
+
+
+class ClassRule(Settings):
+    """One class: its names, what the site wants, what each error costs and which limits it sets."""
+
+    code: Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]*$")]
+    scientific_name: Annotated[str, Field(min_length=1)]
+    policy: Group
+    pass_cost: Cost | None = None
+    reject_cost: Cost | None = None
+    hold_cost: Cost | None = None
+    miss_limit: Share | None = None
+    false_rejection_limit: Share | None = None
+    never_reject_above: Share | None = None
+    expected_share: Annotated[float, Field(ge=0, le=1)] | None = None
+
+    @model_validator(mode="after")
+    def _fits_its_policy(self) -> Self:
+        excluded = self.policy == "exclude"
+        needed, foreign = (
+            (("pass_cost",), ("reject_cost", "false_rejection_limit", "never_reject_above"))
+            if excluded
+            else (("reject_cost",), ("pass_cost", "miss_limit"))
+        )
+        for key in needed:
+            if getattr(self, key) is None:
+                raise ValueError(f"class {self.code} with policy {self.policy!r} needs {key}")
+        for key in foreign:
+            if getattr(self, key) is not None:
+                raise ValueError(f"class {self.code} with policy {self.policy!r} cannot have {key}")
+        if self.policy == "pass" and (self.false_rejection_limit or self.never_reject_above):
+            raise ValueError(f"class {self.code}: limits on rejecting belong to policy 'protected'")
+        return self
+
+    @property
+    def error_cost(self) -> float:
+        """Cost of the wrong final action: passing an excluded fish, rejecting a wanted one."""
+        cost = self.pass_cost if self.policy == "exclude" else self.reject_cost
+        assert cost is not None
+        return cost
+
+
+class Policy(Settings):
+    """A site's policy as read from its TOML file (format 4)."""
+
+    format: Literal[1]
+    site: Annotated[str, Field(min_length=1)]
+    confidence: Share
+    mode: Literal["fish", "trip", "between-trips"] = "fish"
+    hold_cost: Cost = 1.0
+    views: Views = Views()
+    reject_to: Literal["turn back", "removal", "holding"] = "turn back"
+    safe_position: str = "closed"
+    attempts: Annotated[int, Field(ge=1)] = 1
+    classes: Annotated[tuple[ClassRule, ...], Field(min_length=1)]
+
+    @model_validator(mode="after")
+    def _whole(self) -> Self:
+        codes = [rule.code for rule in self.classes]
+        if len(set(codes)) != len(codes):
+            raise ValueError(f"class codes must differ: {codes}")
+        groups = {rule.policy for rule in self.classes}
+        if "exclude" not in groups or groups == {"exclude"}:
+            raise ValueError("a policy needs at least one class to exclude and one to pass or protect")
+        given = [rule.expected_share for rule in self.classes if rule.expected_share is not None]
+        if given and len(given) != len(codes):
+            raise ValueError("expected_share must be given for all classes or for none")
+        if given and not math.isclose(sum(given), 1.0, abs_tol=1e-6):
+            raise ValueError(f"expected_share sums to {sum(given):.6f}; it must sum to 1")
+        return self
+
+    @property
+    def codes(self) -> tuple[str, ...]:
+        """Class codes in the order of the file."""
+        return tuple(rule.code for rule in self.classes)
+
+    def rule(self, code: str) -> ClassRule:
+        """The rule of one class (KeyError where the policy has no such class)."""
+        return {rule.code: rule for rule in self.classes}[code]
+
+    def in_group(self, *groups: Group) -> tuple[ClassRule, ...]:
+        """The classes of these groups, in the order of the file."""
+        return tuple(rule for rule in self.classes if rule.policy in groups)
+
+    @property
+    def groups(self) -> dict[str, Group]:
+        """Class code to exclude, pass or protected."""
+        return {rule.code: rule.policy for rule in self.classes}
+
+    @property
+    def shares(self) -> dict[str, float]:
+        """Expected share of each class among presentations; the stated default where none is given."""
+        if self.classes[0].expected_share is not None:
+            return {rule.code: float(rule.expected_share or 0.0) for rule in self.classes}
+        excluded = len(self.in_group("exclude"))
+        wanted = len(self.classes) - excluded
+        return {
+            rule.code: EXCLUDED_SHARE / excluded
+            if rule.policy == "exclude"
+            else (1 - EXCLUDED_SHARE) / wanted
+            for rule in self.classes
+        }
+
+    def hold_cost_of(self, code: str) -> float:
+        """Cost of holding one fish of this class."""
+        own = self.rule(code).hold_cost
+        return self.hold_cost if own is None else own
+
+    @property
+    def deltas(self) -> tuple[float, float]:
+        """Allowed chance of a broken claim: (miss limits, false-rejection limits).
+
+        Half each where both kinds are limited, all of it where only one is (decision-method 6), divided
+        by the attempts fixed beforehand.
+        """
+        delta = (1 - self.confidence) / self.attempts
+        limited = (
+            any(rule.miss_limit for rule in self.classes),
+            any(rule.false_rejection_limit for rule in self.classes),
+        )
+        return (delta / 2, delta / 2) if all(limited) else (delta, delta)
+
+    @property
+    def sha256(self) -> str:
+        """Hash of the values, whatever the layout and comments of the file."""
+        return settings_sha256(self)
+
+
+def read_policy(path: Path) -> Policy:
+    """Read a site's policy (format 4).
+
+    Raises
+    ------
+    InputError
+        Naming every key that is missing, unknown or out of range.
+    """
+    return read_settings(path, Policy)

@@ -1,0 +1,1 @@
+"""Pictures become scores per class."""

@@ -1,0 +1,1 @@
+"""The gate in service: its log, later its audits and drift."""

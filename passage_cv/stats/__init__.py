@@ -1,0 +1,1 @@
+"""Numbers without fish: usable on its own."""

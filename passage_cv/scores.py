@@ -323,9 +323,9 @@ def _check_one_per_individual(scores: Scores, name: str) -> None:
     clash = np.flatnonzero(same_fish & (column[1:] != column[:-1]))
     if len(clash):
         row = order[clash[0] + 1]
-        first, second = column[clash[0]], column[clash[0] + 1]
+        who, values = scores.individual[row], [str(value) for value in column[clash[0] : clash[0] + 2]]
         raise InputError(
-            f"Row {row + 2}: individual {scores.individual[row]} has {name} {str(first)!r} and {str(second)!r}",
+            f"Individual {who} has {name} {values[0]!r} and {values[1]!r} in row {row + 2}",
             where=scores.source,
             do="An individual has one class and one role; correct the rows or exclude it.",
         )

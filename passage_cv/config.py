@@ -55,9 +55,7 @@ def parse_settings(values: object, model: type[S], *, where: str) -> S:
     try:
         return model.model_validate(values)
     except ValidationError as error:
-        raise InputError(
-            describe_errors(error), where=where, do="Correct these keys; nothing was done."
-        ) from error
+        raise InputError(describe_errors(error), where=where, do="Correct these keys; nothing was done.") from error
 
 
 def read_settings(path: Path, model: type[S]) -> S:

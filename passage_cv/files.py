@@ -45,9 +45,7 @@ def canonical_json(value: Any) -> bytes:  # noqa: ANN401 - JSON has no narrower 
     ValueError
         If the value holds NaN or an infinity; write ``None`` for "no cutoff allowed".
     """
-    return json.dumps(
-        value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False
-    ).encode()
+    return json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False).encode()
 
 
 def write_bytes(path: Path, data: bytes) -> str:

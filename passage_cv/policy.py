@@ -130,9 +130,7 @@ class Policy(Settings):
         excluded = len(self.in_group("exclude"))
         wanted = len(self.classes) - excluded
         return {
-            rule.code: EXCLUDED_SHARE / excluded
-            if rule.policy == "exclude"
-            else (1 - EXCLUDED_SHARE) / wanted
+            rule.code: EXCLUDED_SHARE / excluded if rule.policy == "exclude" else (1 - EXCLUDED_SHARE) / wanted
             for rule in self.classes
         }
 

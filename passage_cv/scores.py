@@ -116,9 +116,7 @@ def build_scores(
     n = len(values)
     for name in ("individual", "class"):
         if name not in columns:
-            raise InputError(
-                f"Scores have no column {name!r}", where=source, do="Add it; a line is one image."
-            )
+            raise InputError(f"Scores have no column {name!r}", where=source, do="Add it; a line is one image.")
     for name, column in columns.items():
         if len(column) != n:
             raise InputError(f"Column {name!r} has {len(column)} values for {n} images", where=source)
@@ -249,9 +247,7 @@ def _score_columns(
     found = tuple(name.partition(":")[2] for name in columns if name.startswith(f"{kind}:"))
     listed = tuple(meta.get("classes", found))
     if kind != "gate_score" and set(listed) != set(found):
-        raise InputError(
-            f"Metadata list classes {sorted(listed)}, columns have {sorted(found)}", where=str(path)
-        )
+        raise InputError(f"Metadata list classes {sorted(listed)}, columns have {sorted(found)}", where=str(path))
     return kind, listed
 
 
@@ -261,9 +257,7 @@ def _text(column: Sequence[object] | npt.NDArray[Any] | None, n: int) -> Strings
     return np.array(["" if value is None else str(value) for value in column], dtype=np.str_)
 
 
-def _numbers(
-    name: str, column: Sequence[object] | npt.NDArray[Any] | None, n: int | None, source: str
-) -> Floats:
+def _numbers(name: str, column: Sequence[object] | npt.NDArray[Any] | None, n: int | None, source: str) -> Floats:
     if column is None:
         return np.full(n or 0, np.nan)
     array = np.asarray(column)

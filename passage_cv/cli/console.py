@@ -54,15 +54,11 @@ def table(headings: Sequence[str], rows: Sequence[Sequence[object]], *, title: s
     """Print a small table; columns whose every value is a number stand to the right."""
     out = Table(title=title or None, title_justify="left", box=None, pad_edge=False, padding=(0, 2, 0, 0))
     for i, heading in enumerate(headings):
-        numeric = all(
-            str(row[i]).replace(".", "").replace("-", "").replace("%", "").isdigit() for row in rows
-        )
+        numeric = all(str(row[i]).replace(".", "").replace("-", "").replace("%", "").isdigit() for row in rows)
         out.add_column(heading, justify="right" if numeric and rows else "left", overflow="fold")
     for row in rows:
         out.add_row(*[str(cell) for cell in row])
-    Console(
-        highlight=False, soft_wrap=not sys.stdout.isatty(), width=None if sys.stdout.isatty() else 200
-    ).print(out)
+    Console(highlight=False, soft_wrap=not sys.stdout.isatty(), width=None if sys.stdout.isatty() else 200).print(out)
 
 
 @contextmanager

@@ -1,0 +1,143 @@
+"""The cutoffs file (format 5): what the decision stage hands to evaluation and to the gate.
+
+Numbers are exact (JSON writes the shortest text that reads back to the same float64). ``null`` means that
+nothing is allowed: with ``u`` null nothing passes, with ``v`` null nothing is rejected.
+"""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import numpy as np
+from pydantic import Field
+
+from passage_cv.config import Settings, parse_settings
+from passage_cv.files import read_json, write_json
+from passage_cv.policy import Group, Views
+
+
+class LimitShown(Settings):
+    """One limit of one class: what was asked, on how many fish, and whether it could be shown."""
+
+    class_: Annotated[str, Field(alias="class")]
+    kind: Literal["miss", "false rejection"]
+    n: int
+    trips: int
+    k: int
+    limit: float
+    confidence: float
+    mode: Literal["fish", "trip", "between-trips"]
+    met: bool
+    missing_in_cut: int
+    missing_to_image: int
+    assumes: str
+
+
+class ClassCost(Settings):
+    """What the wrong final action and a hold cost for one class."""
+
+    error: float
+    hold: float
+
+
+class HoldRules(Settings):
+    """Rules fixed before ``cut`` was read that hold a fish whatever its score."""
+
+    views_min: int = 1
+    unfamiliarity_above: float | None = None
+    never_reject_above: dict[str, float] = Field(default_factory=dict)
+
+
+class ExpectedCost(Settings):
+    """Expected cost per presentation at the site's shares, of the chosen cutoffs and of what they replaced."""
+
+    chosen: float
+    without_limits: float
+    hold_all: float
+
+
+class Cutoffs(Settings):
+    """Everything that turns logits into an action, and what was shown about it."""
+
+    format: Literal[1] = 1
+    created: str
+    author: str
+    site: str
+    policy_sha256: str
+    scores_sha256: str
+    model: str
+    version: str
+    score_kind: Literal["logit", "prob", "gate_score"]
+    classes: tuple[str, ...]
+    groups: dict[str, Group]
+    beta: float
+    rho: float
+    offsets: dict[str, float]
+    shares: dict[str, float]
+    costs: dict[str, ClassCost]
+    views: Views
+    hold_rules: HoldRules
+    reject_to: str
+    sites: tuple[str, ...]
+    setup_ids: tuple[str, ...]
+    u: float | None
+    v: float | None
+    u_cap: float | None = None
+    v_floor: float | None = None
+    eps: float
+    delta_miss: float
+    delta_rejection: float
+    expected_cost: ExpectedCost
+    attempt: int
+    limits: tuple[LimitShown, ...]
+    warnings: tuple[str, ...]
+
+    @property
+    def gate_u(self) -> np.float32:
+        """The largest float32 not above u - eps; -inf where nothing passes (decision-method 11)."""
+        return np.float32(-math.inf) if self.u is None else round_down(self.u - self.eps)
+
+    @property
+    def gate_v(self) -> np.float32:
+        """The smallest float32 not below v + eps; +inf where nothing is rejected."""
+        return np.float32(math.inf) if self.v is None else -round_down(-(self.v + self.eps))
+
+    @property
+    def unmet(self) -> tuple[LimitShown, ...]:
+        """Limits that could not be shown."""
+        return tuple(limit for limit in self.limits if not limit.met)
+
+
+def round_down(value: float) -> np.float32:
+    """The largest float32 that is not above a float64.
+
+    Examples
+    --------
+    >>> bool(np.float64(round_down(0.8)) <= 0.8), bool(np.float64(np.float32(0.8)) <= 0.8)
+    (True, False)
+    """
+    near = np.float32(value)
+    return np.nextafter(near, np.float32(-math.inf)) if np.float64(near) > value else near
+
+
+def write_cutoffs(cutoffs: Cutoffs, path: Path) -> str:
+    """Write a cutoffs file and return its SHA-256; a limit that was not asked leaves its key out."""
+    values: dict[str, Any] = cutoffs.model_dump(mode="json", by_alias=True)
+    asked = {limit.kind for limit in cutoffs.limits}
+    for key, kind in (("u_cap", "miss"), ("v_floor", "false rejection")):
+        if kind not in asked:
+            del values[key]
+    return write_json(path, values)
+
+
+def read_cutoffs(path: Path) -> Cutoffs:
+    """Read and check a cutoffs file.
+
+    Raises
+    ------
+    InputError
+        If it is missing, is not JSON, or has a missing or unknown key.
+    """
+    return parse_settings(read_json(path), Cutoffs, where=str(path))

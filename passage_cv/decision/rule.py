@@ -1,0 +1,179 @@
+"""The one place where an action is decided: scores and cutoffs in, pass, hold or reject out.
+
+Pass strictly below u, reject strictly above v, hold otherwise; a hold rule, a missing view or a score that is
+not a number always holds. Scores are computed in float64 and compared in float32 with cutoffs rounded toward
+hold, as the gate computer does (decision-method 11).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from passage_cv.decision.calibration import ModelCalibration
+from passage_cv.decision.combine import Individuals
+from passage_cv.decision.costs import ClassCosts, gate_scores, site_log_probs
+from passage_cv.decision.cutoffs_file import Cutoffs
+from passage_cv.errors import InputError
+from passage_cv.records import Action
+from passage_cv.scores import Floats, Strings
+
+UNFAMILIAR = "unlike anything the model was shown"
+PROTECTED = "may be a protected fish"
+
+
+@dataclass(frozen=True, slots=True)
+class Scored:
+    """Gate scores of individuals and what the hold rules say of them, arrays of shape (n_individuals,).
+
+    ``held`` is ``""`` or why the fish is held; ``not_rejected`` marks one that is held instead of rejected.
+    """
+
+    score: Floats
+    held: Strings
+    not_rejected: npt.NDArray[np.bool_]
+
+    @property
+    def to_pass(self) -> Floats:
+        """The score compared with u: +inf for a fish that a rule holds."""
+        return np.where(self.held != "", np.inf, self.score)
+
+    @property
+    def to_reject(self) -> Floats:
+        """The score compared with v: -inf for a fish that a rule keeps from being rejected."""
+        return np.where((self.held != "") | self.not_rejected, -np.inf, self.score)
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """What the gate is asked to do with one presentation, and why."""
+
+    action: Action
+    score: float
+    reason: str
+    hold_reason: str = ""
+
+
+def costs_of(cutoffs: Cutoffs) -> ClassCosts:
+    """The costs and shares written in a cutoffs file, as arrays in its class order."""
+    return ClassCosts(
+        classes=cutoffs.classes,
+        excluded=np.array([cutoffs.groups[name] == "exclude" for name in cutoffs.classes]),
+        shares=np.array([cutoffs.shares[name] for name in cutoffs.classes]),
+        error=np.array([cutoffs.costs[name].error for name in cutoffs.classes]),
+        hold=np.array([cutoffs.costs[name].hold for name in cutoffs.classes]),
+    )
+
+
+def score_individuals(
+    individuals: Individuals,
+    calibration: ModelCalibration,
+    costs: ClassCosts,
+    *,
+    never_reject_above: dict[str, float],
+    unfamiliarity_above: float | None = None,
+) -> Scored:
+    """Gate score and hold rules of each individual."""
+    held = individuals.hold_reason.astype(object)
+    if individuals.is_gate_score:
+        score = individuals.values[:, 0]
+        spared = np.zeros(len(score), dtype=np.bool_)
+    else:
+        log_probs = calibration.log_probs(individuals)
+        score = gate_scores(log_probs, costs)
+        spared = _spared(np.exp(site_log_probs(log_probs, costs.shares)), costs.classes, never_reject_above)
+    if unfamiliarity_above is not None:
+        unfamiliar = ~(individuals.numbers["unfamiliarity"] <= unfamiliarity_above)
+        held[(held == "") & unfamiliar] = UNFAMILIAR
+    held[(held == "") & np.isnan(score)] = "score is not a number"
+    return Scored(score=score, held=held.astype(np.str_), not_rejected=spared)
+
+
+def score_with(individuals: Individuals, cutoffs: Cutoffs) -> Scored:
+    """Gate scores as a cutoffs file computes them.
+
+    Raises
+    ------
+    InputError
+        If the scores' classes or kind are not those of the cutoffs.
+    """
+    kind_fits = individuals.is_gate_score == (cutoffs.score_kind == "gate_score")
+    if not kind_fits or (not individuals.is_gate_score and individuals.classes != cutoffs.classes):
+        raise InputError(
+            f"Scores have classes {list(individuals.classes)}, cutoffs were set for {list(cutoffs.classes)}",
+            where="cutoffs",
+            do="Score with the model that the cutoffs were set for.",
+        )
+    return score_individuals(
+        individuals,
+        ModelCalibration(beta=cutoffs.beta, rho=cutoffs.rho, offsets=cutoffs.offsets),
+        costs_of(cutoffs),
+        never_reject_above=cutoffs.hold_rules.never_reject_above,
+        unfamiliarity_above=cutoffs.hold_rules.unfamiliarity_above,
+    )
+
+
+def choose_actions(scored: Scored, cutoffs: Cutoffs) -> npt.NDArray[np.object_]:
+    """The action of each individual, compared in float32 as on the gate computer."""
+    passed = scored.to_pass.astype(np.float32) < cutoffs.gate_u
+    rejected = scored.to_reject.astype(np.float32) > cutoffs.gate_v
+    return np.where(passed, Action.PASS, np.where(rejected, Action.REJECT, Action.HOLD)).astype(object)
+
+
+def decide(
+    logits: Floats,
+    cutoffs: Cutoffs,
+    *,
+    hold_reason: str = "",
+    unfamiliarity: float = float("nan"),
+) -> Decision:
+    """Decide one presentation from the logits of its views, shape (n_views, n_classes).
+
+    Never raises for a bad view: too few views, a wrong shape or a value that is not a number holds the fish.
+    """
+    views = np.atleast_2d(np.asarray(logits, dtype=np.float64))[: cutoffs.views.max]
+    width = 1 if cutoffs.score_kind == "gate_score" else len(cutoffs.classes)
+    if not hold_reason and (views.size == 0 or len(views) < cutoffs.hold_rules.views_min):
+        hold_reason = "too few views"
+    if views.size == 0 or views.shape[1] != width:
+        return Decision(Action.HOLD, float("nan"), "hold rule", hold_reason or "scores do not fit the classes")
+    one = _one_individual(views, cutoffs, hold_reason, unfamiliarity)
+    scored = score_with(one, cutoffs)
+    action = choose_actions(scored, cutoffs)[0]
+    return Decision(action, float(scored.score[0]), *_why(action, scored, cutoffs))
+
+
+def _one_individual(views: Floats, cutoffs: Cutoffs, hold_reason: str, unfamiliarity: float) -> Individuals:
+    return Individuals(
+        classes=cutoffs.classes if cutoffs.score_kind != "gate_score" else (),
+        is_gate_score=cutoffs.score_kind == "gate_score",
+        values=views.mean(axis=0, keepdims=True),
+        n_views=np.array([len(views)], dtype=np.intp),
+        first_row=np.zeros(1, dtype=np.intp),
+        text={},
+        numbers={"unfamiliarity": np.array([unfamiliarity])},
+        hold_reason=np.array([hold_reason], dtype=np.str_),
+    )
+
+
+def _why(action: Action, scored: Scored, cutoffs: Cutoffs) -> tuple[str, str]:
+    """(reason, hold reason) in words."""
+    held = str(scored.held[0])
+    if held:
+        return "hold rule", held
+    if action is Action.PASS:
+        return "score below the pass cutoff", ""
+    if action is Action.REJECT:
+        return "score above the reject cutoff", ""
+    if scored.not_rejected[0] and np.float32(scored.score[0]) > cutoffs.gate_v:
+        return "hold rule", PROTECTED
+    return "score between the cutoffs", ""
+
+
+def _spared(probs: Floats, classes: tuple[str, ...], limits: dict[str, float]) -> npt.NDArray[np.bool_]:
+    spared = np.zeros(len(probs), dtype=np.bool_)
+    for name, limit in limits.items():
+        spared |= probs[:, classes.index(name)] >= limit
+    return spared

@@ -1,0 +1,229 @@
+"""A slice of the spring run as the gate meets it: presentations, one after the other, and the truth apart.
+
+How the slice is drawn: the season's fish (handbook 9) are put in order of week and species and every n-th is
+taken, from a random start; so each week and each species appears as often as it should, invaders included.
+An invading species that this leaves out gets one fish all the same (note "added"). Fish of a week are then
+shuffled, and the season's events are put in.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+
+from passage_cv.demo.campaign import EASTERN_SUMMER, camera_of, write_sheet
+from passage_cv.demo.picture import Exposure, take_pictures
+from passage_cv.demo.season import WEEKS, YEAR
+from passage_cv.demo.shot import Shot, Subject, Views
+from passage_cv.demo.sites import SETUPS, SITES, Light
+from passage_cv.demo.species import INVADERS, Fish, draw_fish
+from passage_cv.progress import Progress, silent
+
+COLUMNS = (
+    "presentation_id", "time", "site", "event", "setup_id", "camera", "images", "light", "turbidity_NTU",
+    "waterTemperature_C",
+)  # fmt: skip
+TRUTH_COLUMNS = ("presentation_id", "individual", "class", "note")
+TAG = "999000000000417"
+"""The tagged shad that comes three times; prefix 999 is for test tags (handbook 1)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Presentation:
+    """One animal (or none, or two) before the gate once."""
+
+    week: int
+    time: datetime
+    light: Light
+    turbidity_ntu: float
+    temperature_c: float
+    fish: tuple[Fish, ...]
+    individual: str = ""
+    note: str = ""
+    fouled: float = 0.0
+    lamp_failed: bool = False
+    attached: bool = False
+
+    @property
+    def label(self) -> str:
+        """The class code, several joined by ``+``; empty for an empty view."""
+        return "+".join(fish.code for fish in self.fish)
+
+
+def write_traffic(folder: Path, *, seed: int, presentations: int = 300, progress: Progress = silent) -> Path:
+    """Write ``presentations.csv``, ``truth.csv`` and the images of a slice of the season.
+
+    Parameters
+    ----------
+    folder
+        Gets the two files and ``images/``. The gate never reads ``truth.csv``.
+    seed
+        The same seed gives the same bytes.
+    presentations
+        How many there are in all, events included.
+
+    Returns
+    -------
+    Path
+        ``folder``.
+    """
+    rng = np.random.default_rng([seed, YEAR])
+    shown = draw_presentations(presentations, rng)
+    site = SITES[0]
+    setup_id = site.setups[YEAR]
+    day_seeds = {place: int(rng.integers(2**62)) for place in range(len(WEEKS))}
+    rows, truth = [], []
+    exposures: list[Exposure] = []
+    for number, presentation in enumerate(shown, start=1):
+        name = f"P{number:05d}"
+        shots = _draw_shots(presentation, setup_id, day_seeds[presentation.week], rng)
+        images = [f"images/{len(exposures) + i:06d}.jpg" for i in range(1, len(shots) + 1)]
+        exposures += [
+            Exposure(folder / image, shot, camera_of(shot), presentation.time + timedelta(seconds=view))
+            for view, (image, shot) in enumerate(zip(images, shots, strict=True))
+        ]
+        rows.append(_row(name, presentation, site.location_id, setup_id, images, shots))
+        truth.append(
+            {
+                "presentation_id": name,
+                "individual": presentation.individual or f"{name}-1",
+                "class": presentation.label,
+                "note": presentation.note,
+            }
+        )
+    take_pictures(exposures, progress=progress)
+    write_sheet(folder / "presentations.csv", COLUMNS, rows)
+    write_sheet(folder / "truth.csv", TRUTH_COLUMNS, truth)
+    return folder
+
+
+def draw_presentations(count: int, rng: np.random.Generator) -> list[Presentation]:
+    """Draw the slice in order of time: fish by week and species, then the season's events."""
+    fish = _draw_fish(count, rng)
+    shown = [_present(week, code, note, rng) for week, code, note in fish]
+    shown = _with_events(sorted(shown, key=lambda one: one.time), rng)
+    return sorted(shown, key=lambda one: one.time)
+
+
+def _draw_fish(count: int, rng: np.random.Generator) -> list[tuple[int, str, str]]:
+    """Week, code and note of each fish: a systematic sample of the season."""
+    season = [(week, code) for week, row in enumerate(WEEKS) for code, n in row.counts.items() for _ in range(n)]
+    step = len(season) / count
+    picked = [season[int((i + rng.random() * 0.999) * step)] for i in range(count)]
+    chosen = [(week, code, "") for week, code in picked]
+    for code in INVADERS:
+        if not any(code == taken for _, taken, _ in chosen):
+            weeks = [week for week, row in enumerate(WEEKS) if row.counts[code]]
+            chosen[int(rng.integers(count))] = (int(rng.choice(weeks)), code, "added")
+    return chosen
+
+
+def _present(week: int, code: str, note: str, rng: np.random.Generator) -> Presentation:
+    water = WEEKS[week]
+    month, day = (int(part) for part in water.starts.split("-"))
+    time = datetime(YEAR, month, day, tzinfo=EASTERN_SUMMER) + timedelta(seconds=int(rng.integers(7 * 86400)))
+    return Presentation(
+        week=week,
+        time=time,
+        light=light_at(time),
+        turbidity_ntu=round(water.turbidity_ntu * float(np.exp(rng.normal(0, 0.1))), 1),
+        temperature_c=round(water.temperature_c + float(rng.normal(0, 0.5)), 1),
+        fish=(draw_fish(code, rng),),
+        note=note,
+    )
+
+
+def light_at(time: datetime) -> Light:
+    """Day from 6 to 20 o'clock, else what the weir's set-up uses at night."""
+    return "day" if 6 <= time.hour < 20 else SETUPS[SITES[0].setups[YEAR]].night
+
+
+def _with_events(shown: list[Presentation], rng: np.random.Generator) -> list[Presentation]:
+    """Put the season's events in by changing presentations that are there."""
+    shown = list(shown)
+    _double_feed(shown, rng)
+    _empty_view(shown, rng)
+    _tagged_shad(shown, rng)
+    _fouled_day(shown)
+    _lamp_failure(shown)
+    return shown
+
+
+def _plain(shown: list[Presentation], *, week: int | None = None, code: str | None = None) -> list[int]:
+    """Places of presentations that no event has touched yet and that hold no invader."""
+    return [
+        place
+        for place, one in enumerate(shown)
+        if not one.note
+        and one.label not in INVADERS
+        and (week is None or one.week == week)
+        and (code is None or one.label == code)
+    ]
+
+
+def _double_feed(shown: list[Presentation], rng: np.random.Generator) -> None:
+    place = int(rng.choice(_plain(shown)))
+    one = shown[place]
+    second = draw_fish(str(rng.choice(["BCF", "AMS"])), rng)
+    shown[place] = replace(one, fish=(*one.fish, second), note="double feed")
+
+
+def _empty_view(shown: list[Presentation], rng: np.random.Generator) -> None:
+    place = int(rng.choice(_plain(shown)))
+    shown[place] = replace(shown[place], fish=(), note="empty view")
+
+
+def _tagged_shad(shown: list[Presentation], rng: np.random.Generator) -> None:
+    places = _plain(shown, code="AMS")[:3] or _plain(shown)[:3]
+    fish = draw_fish("AMS", rng)
+    for turn, place in enumerate(places, start=1):
+        shown[place] = replace(shown[place], fish=(fish,), individual=TAG, note=f"tagged, time {turn}")
+
+
+def _fouled_day(shown: list[Presentation]) -> None:
+    dates = [one.time.date() for one in shown if one.week == 4]
+    for place in [p for p, one in enumerate(shown) if dates and one.time.date() == dates[0]]:
+        shown[place] = replace(shown[place], fouled=0.8, note=shown[place].note or "fouled lens")
+
+
+def _lamp_failure(shown: list[Presentation]) -> None:
+    nights = [place for place, one in enumerate(shown) if one.light != "day" and one.week == 5]
+    for place in nights[:2]:
+        shown[place] = replace(shown[place], lamp_failed=True, note=shown[place].note or "lamp failure")
+
+
+def _draw_shots(presentation: Presentation, setup_id: str, day_seed: int, rng: np.random.Generator) -> list[Shot]:
+    return [
+        Shot(
+            setup_id=setup_id,
+            light=presentation.light,
+            turbidity_ntu=presentation.turbidity_ntu,
+            day_seed=day_seed,
+            seed=int(rng.integers(2**62)),
+            subjects=tuple(Subject(fish, view) for fish in presentation.fish),
+            fouled=presentation.fouled,
+            lamp_failed=presentation.lamp_failed,
+            attached=presentation.attached,
+        )
+        for view in Views().draw(rng)
+    ]
+
+
+def _row(
+    name: str, one: Presentation, site: str, setup_id: str, images: list[str], shots: list[Shot]
+) -> dict[str, str]:
+    return {
+        "presentation_id": name,
+        "time": one.time.isoformat(),
+        "site": site,
+        "event": f"QMR-{one.time:%Y%m%d}",
+        "setup_id": setup_id,
+        "camera": ";".join(camera_of(shot) for shot in shots),
+        "images": ";".join(images),
+        "light": one.light,
+        "turbidity_NTU": f"{one.turbidity_ntu:.1f}",
+        "waterTemperature_C": f"{one.temperature_c:.1f}",
+    }

@@ -8,11 +8,11 @@ its chance of being broken never exceeds what was asked. The Wilson interval is 
 from __future__ import annotations
 
 import math
-from typing import SupportsIndex
 
 from scipy import special
 
 from passage_cv.errors import InputError
+from passage_cv.stats.require import require_count, require_open, require_part
 
 
 def probability_at_most(successes: int, trials: int, rate: float) -> float:
@@ -41,7 +41,7 @@ def probability_at_most(successes: int, trials: int, rate: float) -> float:
     >>> round(probability_at_most(8, 300, 0.05), 10)  # decision-method 13, example 2
     0.0340658135
     """
-    _require_trials(trials)
+    require_count(trials, "Number of trials")
     if not 0 <= rate <= 1:
         raise InputError(f"Rate is {rate}, allowed is 0 to 1", do="Give a probability.")
     return _at_most(successes, trials, rate)
@@ -79,7 +79,7 @@ def exact_interval(successes: int, trials: int, *, confidence: float = 0.95) -> 
     >>> round(low, 10), round(upper, 10)  # decision-method 13, example 12
     (0.0024815583, 0.0346666146)
     """
-    _require_counts(successes, trials, confidence)
+    _require(successes, trials, confidence)
     tail = (1 - confidence) / 2
     return _lower(successes, trials, tail), _upper(successes, trials, tail)
 
@@ -92,7 +92,7 @@ def upper_limit(successes: int, trials: int, *, confidence: float = 0.95) -> flo
     >>> round(upper_limit(0, 59), 10)  # decision-method 13, example 12
     0.0495076099
     """
-    _require_counts(successes, trials, confidence)
+    _require(successes, trials, confidence)
     return _upper(successes, trials, 1 - confidence)
 
 
@@ -106,7 +106,7 @@ def lower_limit(successes: int, trials: int, *, confidence: float = 0.95) -> flo
     >>> round(lower_limit(59, 59), 10)  # 1 - 0.0495076099, by symmetry
     0.9504923901
     """
-    _require_counts(successes, trials, confidence)
+    _require(successes, trials, confidence)
     return _lower(successes, trials, 1 - confidence)
 
 
@@ -126,7 +126,7 @@ def wilson_interval(successes: int, trials: int, *, confidence: float = 0.95) ->
     >>> round(low, 4), round(upper, 4)  # Newcombe 1998
     (0.2553, 0.3662)
     """
-    _require_counts(successes, trials, confidence)
+    _require(successes, trials, confidence)
     if trials == 0:
         return 0.0, 1.0
     z = -float(special.ndtri((1 - confidence) / 2))
@@ -170,9 +170,9 @@ def allowed_rank(trials: int, *, limit: float, delta: float) -> int:
     >>> [allowed_rank(n, limit=0.05, delta=0.05) for n in (58, 59, 300)]  # decision-method 13, 1 and 2
     [0, 1, 9]
     """
-    _require_trials(trials)
-    _require_open(limit, "Limit")
-    _require_open(delta, "Delta")
+    require_count(trials, "Number of trials")
+    require_open(limit, "Limit")
+    require_open(delta, "Delta")
     # P(Bin <= n) = 1 > delta always, so the answer lies in [0, trials].
     enough, too_many = -1, trials
     while too_many - enough > 1:
@@ -215,10 +215,9 @@ def trials_needed(*, limit: float, delta: float, misses: int = 0) -> int:
     >>> [trials_needed(limit=0.05, delta=0.05, misses=x) for x in range(5)]  # Wilks sizes
     [59, 93, 124, 153, 181]
     """
-    _require_open(limit, "Limit")
-    _require_open(delta, "Delta")
-    if misses < 0:
-        raise InputError(f"Misses allowed is {misses}", do="Give 0 or more.")
+    require_open(limit, "Limit")
+    require_open(delta, "Delta")
+    require_count(misses, "Misses allowed")
     too_few, enough = misses, misses + 1
     while _at_most(misses, enough, limit) > delta:
         too_few, enough = enough, 2 * enough
@@ -231,8 +230,10 @@ def trials_needed(*, limit: float, delta: float, misses: int = 0) -> int:
     return enough
 
 
-def rule_of_three(trials: int, *, confidence: float = 0.95) -> float:
-    """Head check for no success in ``trials``: about 3 / trials at 95 %, a little above the exact limit.
+def rule_of_three(trials: int) -> float:
+    """Head check for no success in ``trials`` at 95 %: 3 / trials, a little above the exact limit.
+
+    The 3 is ``-ln(0.05) = 2.9957`` rounded up, the Poisson limit at no event.
 
     References
     ----------
@@ -243,23 +244,23 @@ def rule_of_three(trials: int, *, confidence: float = 0.95) -> float:
     >>> round(rule_of_three(300), 4), round(upper_limit(0, 300), 4)
     (0.01, 0.0099)
     """
-    _require_counts(0, trials, confidence)
-    return 1.0 if trials == 0 else -math.log1p(-confidence) / trials
+    require_count(trials, "Number of trials")
+    return min(1.0, 3 / trials) if trials else 1.0
 
 
 def success_run_size(*, reliability: float, confidence: float = 0.95) -> float:
     """Trials without a failure that show a reliability, before rounding up (classical form).
 
-    ``ln(1 - confidence) / ln(reliability)``; one trial fewer if a uniform prior on the reliability is
-    believed, which this program does not. :func:`trials_needed` is the whole number to use.
+    ``ln(1 - confidence) / ln(reliability)``. :func:`trials_needed` is the whole number to use. The Bayes form
+    with a uniform prior needs one trial fewer; this program does not use it, because it claims more.
 
     Examples
     --------
     >>> round(success_run_size(reliability=0.95), 4)
     58.404
     """
-    _require_open(reliability, "Reliability")
-    _require_open(confidence, "Confidence")
+    require_open(reliability, "Reliability")
+    require_open(confidence, "Confidence")
     return math.log1p(-confidence) / math.log(reliability)
 
 
@@ -286,8 +287,8 @@ def poisson_upper_limit(count: int, *, confidence: float = 0.95) -> float:
     >>> round(poisson_upper_limit(1), 6)
     4.743865
     """
-    _require_open(confidence, "Confidence")
-    _require_event_count(count)
+    require_open(confidence, "Confidence")
+    require_count(count, "Count")
     return float(special.gammainccinv(count + 1, 1 - confidence))
 
 
@@ -300,8 +301,8 @@ def poisson_interval(count: int, *, confidence: float = 0.95) -> tuple[float, fl
     >>> round(low, 6), round(upper, 6)
     (0.025318, 5.571643)
     """
-    _require_open(confidence, "Confidence")
-    _require_event_count(count)
+    require_open(confidence, "Confidence")
+    require_count(count, "Count")
     tail = (1 - confidence) / 2
     low = 0.0 if count == 0 else float(special.gammaincinv(count, tail))
     return low, float(special.gammainccinv(count + 1, tail))
@@ -331,29 +332,6 @@ def _lower(successes: int, trials: int, tail: float) -> float:
     return float(special.betaincinv(successes, trials - successes + 1, tail))
 
 
-def _require_counts(successes: SupportsIndex, trials: SupportsIndex, confidence: float) -> None:
-    _require_trials(trials)
-    _require_open(confidence, "Confidence")
-    if not isinstance(successes, SupportsIndex):
-        raise InputError(f"Number of successes is {successes!r}", do="Give a whole number.")
-    if not 0 <= successes.__index__() <= trials.__index__():
-        raise InputError(
-            f"{successes} of {trials} cannot be: allowed is 0 to {trials}", do="Check both counts."
-        )
-
-
-def _require_trials(trials: SupportsIndex) -> None:
-    if not isinstance(trials, SupportsIndex):
-        raise InputError(f"Number of trials is {trials!r}", do="Give a whole number.")
-    if trials.__index__() < 0:
-        raise InputError(f"Number of trials is {trials}", do="Give 0 or more.")
-
-
-def _require_event_count(count: int) -> None:
-    if count < 0:
-        raise InputError(f"Count is {count}", do="Give 0 or more.")
-
-
-def _require_open(value: float, name: str) -> None:
-    if not 0 < value < 1:
-        raise InputError(f"{name} is {value}, it must lie between 0 and 1", do="Give a probability.")
+def _require(successes: int, trials: int, confidence: float) -> None:
+    require_part(successes, trials)
+    require_open(confidence, "Confidence")

@@ -34,9 +34,7 @@ def test_upper_limit_is_the_rate_at_which_so_few_successes_are_just_too_unlikely
 
 
 @given(counts(), rates)
-def test_lower_limit_mirrors_the_upper_limit_of_the_failures(
-    count: tuple[int, int], confidence: float
-) -> None:
+def test_lower_limit_mirrors_the_upper_limit_of_the_failures(count: tuple[int, int], confidence: float) -> None:
     successes, trials = count
     low = binomial.lower_limit(successes, trials, confidence=confidence)
     mirrored = 1 - binomial.upper_limit(trials - successes, trials, confidence=confidence)
@@ -97,9 +95,7 @@ def test_allowed_rank_never_falls_with_trials_limit_or_delta(trials: int, limit:
 
 
 @given(st.floats(1e-3, 0.9), deltas, st.integers(0, 20))
-def test_trials_needed_is_the_smallest_that_allows_the_misses(
-    limit: float, delta: float, misses: int
-) -> None:
+def test_trials_needed_is_the_smallest_that_allows_the_misses(limit: float, delta: float, misses: int) -> None:
     needed = binomial.trials_needed(limit=limit, delta=delta, misses=misses)
     assert binomial.allowed_rank(needed, limit=limit, delta=delta) > misses
     assert binomial.allowed_rank(needed - 1, limit=limit, delta=delta) <= misses
@@ -136,9 +132,7 @@ def test_claims_hold_in_simulation_and_the_observed_rate_does_not() -> None:
         (0, 2, float("nan"), "Confidence is nan"),
     ],
 )
-def test_counts_that_cannot_be_are_refused(
-    successes: int, trials: int, confidence: float, message: str
-) -> None:
+def test_counts_that_cannot_be_are_refused(successes: int, trials: int, confidence: float, message: str) -> None:
     for limit in (
         binomial.exact_interval,
         binomial.upper_limit,

@@ -42,8 +42,9 @@ class ModelCalibration:
     def log_probs(self, individuals: Individuals) -> Floats:
         """Logarithm of the calibrated probabilities, shape (n_individuals, n_classes)."""
         offsets = np.array([self.offsets.get(name, 0.0) for name in individuals.classes])
-        scaled = self.beta * evidence(individuals.n_views, self.rho)[:, None] * individuals.values + offsets
-        return np.asarray(scaled - logsumexp(scaled, axis=1, keepdims=True))
+        with np.errstate(invalid="ignore"):  # an infinite logit gives NaN, and NaN holds
+            scaled = self.beta * evidence(individuals.n_views, self.rho)[:, None] * individuals.values + offsets
+            return np.asarray(scaled - logsumexp(scaled, axis=1, keepdims=True))
 
 
 def fit_temperature(logits: Floats, labels: Ints, weights: Floats | None = None) -> float:
@@ -155,7 +156,7 @@ def _fit(usable: Individuals, labels: Ints, weights: Floats, rho: float, ridge: 
 
     start = np.append(1.0, np.zeros(int(free.sum())))
     bounds = [(BETA_MIN, BETA_MAX)] + [(None, None)] * int(free.sum())
-    found = minimize(loss, start, jac=True, bounds=bounds, method="L-BFGS-B", options={"ftol": 1e-15, "gtol": 1e-10})
+    found = minimize(loss, start, jac=True, bounds=bounds, method="L-BFGS-B", options={"ftol": 1e-13, "gtol": 1e-8})
     return float(found.fun), float(found.x[0]), _spread(found.x[1:], free)
 
 

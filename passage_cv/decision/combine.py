@@ -80,7 +80,7 @@ def combine_views(scores: Scores, views: Views) -> Individuals:
 
     Images of an occurrence come in the order of ``taken_at``, then of the sheet. Mean logit and mean
     log-probability are the same thing after a softmax (decision-method 3). A fish is held where an image used
-    has a hold reason, where a score is not a number, or where there are fewer than ``views.min`` images.
+    has a hold reason, where a score is not a finite number, or where there are fewer than ``views.min`` images.
 
     Examples
     --------
@@ -151,7 +151,7 @@ def _used_rows(scores: Scores, most: int) -> tuple[Ints, Ints]:
 def _hold_reasons(reasons: Strings, starts: Ints, means: Floats, n_views: Ints, least: int) -> Strings:
     out = np.full(len(starts), "", dtype=object)
     out[n_views < least] = "too few views"
-    out[np.isnan(means).any(axis=1)] = "score is not a number"
+    out[~np.isfinite(means).all(axis=1)] = "score is not a number"
     group = np.repeat(np.arange(len(starts)), n_views)
     for row in np.flatnonzero(reasons != "")[::-1]:
         out[group[row]] = str(reasons[row])

@@ -22,6 +22,8 @@ from passage_cv.scores import Floats, Strings
 
 UNFAMILIAR = "unlike anything the model was shown"
 PROTECTED = "may be a protected fish"
+NOT_A_NUMBER = "score is not a number"
+_ACTIONS = np.array([Action.HOLD, Action.PASS, Action.REJECT], dtype=object)
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +89,7 @@ def score_individuals(
     if unfamiliarity_above is not None:
         unfamiliar = ~(individuals.numbers["unfamiliarity"] <= unfamiliarity_above)
         held[(held == "") & unfamiliar] = UNFAMILIAR
-    held[(held == "") & np.isnan(score)] = "score is not a number"
+    held[(held == "") & _not_numbers(individuals, score)] = "score is not a number"
     return Scored(score=score, held=held.astype(np.str_), not_rejected=spared)
 
 
@@ -119,7 +121,7 @@ def choose_actions(scored: Scored, cutoffs: Cutoffs) -> npt.NDArray[np.object_]:
     """The action of each individual, compared in float32 as on the gate computer."""
     passed = scored.to_pass.astype(np.float32) < cutoffs.gate_u
     rejected = scored.to_reject.astype(np.float32) > cutoffs.gate_v
-    return np.where(passed, Action.PASS, np.where(rejected, Action.REJECT, Action.HOLD)).astype(object)
+    return np.asarray(_ACTIONS[np.where(passed, 1, np.where(rejected, 2, 0))])
 
 
 def decide(
@@ -139,6 +141,8 @@ def decide(
         hold_reason = "too few views"
     if views.size == 0 or views.shape[1] != width:
         return Decision(Action.HOLD, float("nan"), "hold rule", hold_reason or "scores do not fit the classes")
+    if not hold_reason and not np.isfinite(views).all():
+        hold_reason = NOT_A_NUMBER
     one = _one_individual(views, cutoffs, hold_reason, unfamiliarity)
     scored = score_with(one, cutoffs)
     action = choose_actions(scored, cutoffs)[0]
@@ -170,6 +174,13 @@ def _why(action: Action, scored: Scored, cutoffs: Cutoffs) -> tuple[str, str]:
     if scored.not_rejected[0] and np.float32(scored.score[0]) > cutoffs.gate_v:
         return "hold rule", PROTECTED
     return "score between the cutoffs", ""
+
+
+def _not_numbers(individuals: Individuals, score: Floats) -> npt.NDArray[np.bool_]:
+    """Where the score, or a logit behind it, is no finite number: an infinite logit is a fault, not a conviction."""
+    if individuals.is_gate_score:
+        return np.isnan(score)
+    return np.isnan(score) | ~np.isfinite(individuals.values).all(axis=1)
 
 
 def _spared(probs: Floats, classes: tuple[str, ...], limits: dict[str, float]) -> npt.NDArray[np.bool_]:

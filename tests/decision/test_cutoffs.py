@@ -10,11 +10,12 @@ from hypothesis import strategies as st
 
 from passage_cv.decision.cutoffs import Costs, cost_at, search_cutoffs
 
+Problem = tuple[np.ndarray, np.ndarray, Costs, float, float]
 LEVELS = st.integers(-3, 3).map(float)
 
 
 @st.composite
-def small_problems(draw: st.DrawFn) -> tuple[np.ndarray, np.ndarray, Costs, float, float]:
+def small_problems(draw: st.DrawFn) -> Problem:
     n = draw(st.integers(1, 9))
     score = np.array(draw(st.lists(LEVELS, min_size=n, max_size=n)))
     held = np.array(draw(st.lists(st.booleans(), min_size=n, max_size=n)))
@@ -26,7 +27,7 @@ def small_problems(draw: st.DrawFn) -> tuple[np.ndarray, np.ndarray, Costs, floa
 
 
 @given(small_problems())
-def test_cost_equals_brute_force_over_all_candidate_pairs(problem: tuple[np.ndarray, np.ndarray, Costs, float, float]) -> None:
+def test_cost_equals_brute_force_over_all_candidate_pairs(problem: Problem) -> None:
     to_pass, to_reject, costs, u_cap, v_floor = problem
     score = np.where(to_pass == math.inf, to_reject, to_pass)
     places = {*score.tolist(), u_cap, v_floor, -math.inf, math.inf}
@@ -42,7 +43,7 @@ def test_cost_equals_brute_force_over_all_candidate_pairs(problem: tuple[np.ndar
 
 @given(small_problems())
 def test_held_individuals_are_never_passed_or_rejected(
-    problem: tuple[np.ndarray, np.ndarray, Costs, float, float],
+    problem: Problem,
 ) -> None:
     to_pass, to_reject, costs, u_cap, v_floor = problem
     choice = search_cutoffs(to_pass, to_reject, costs, u_cap=u_cap, v_floor=v_floor)

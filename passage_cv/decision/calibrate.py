@@ -121,6 +121,32 @@ def calibrate(
     )
 
 
+def refused_on_counts(scores: Scores, policy: Policy) -> bool:
+    """Whether the number of ``cut`` fish alone already allows nothing, so that no score need be read.
+
+    Such a refusal is no attempt (architecture, Roles): topping up ``cut`` and trying again is valid.
+    """
+    cut = combine_views(scores.with_role("cut"), policy.views) if (scores.role == "cut").any() else None
+    delta_miss, delta_rejection = policy.deltas
+    asked = [
+        [(rule.code, rule.miss_limit, delta_miss) for rule in policy.classes if rule.miss_limit],
+        [
+            (rule.code, rule.false_rejection_limit, delta_rejection)
+            for rule in policy.classes
+            if rule.false_rejection_limit
+        ],
+    ]
+    return all(any(_short(cut, policy, *claim) for claim in claims) for claims in asked)
+
+
+def _short(cut: Individuals | None, policy: Policy, code: str, limit: float, delta: float) -> bool:
+    if cut is None:
+        return True
+    own = cut.label == code
+    zeros = np.zeros(int(own.sum()))
+    return miss_cap(zeros, cut.trip[own], limit=limit, delta=delta, mode=policy.mode).rank == 0
+
+
 def describe_unmet(cutoffs: Cutoffs) -> tuple[str, ...]:
     """One sentence per limit that could not be shown: the class, the numbers and what to do."""
     return tuple(_describe(limit, cutoffs) for limit in cutoffs.unmet)

@@ -19,6 +19,7 @@ from passage_cv.decision.guarantee import miss_cap
 from passage_cv.decision.rule import Scored, choose_actions, costs_of, score_with
 from passage_cv.errors import InputError
 from passage_cv.evaluation.misses import ClassCount, confusion_table, count_actions
+from passage_cv.policy import Group
 from passage_cv.records import Action
 from passage_cv.scores import Floats, Scores
 
@@ -111,7 +112,7 @@ def assess(scores: Scores, cutoffs: Cutoffs, *, worst: int = 12, confidence: flo
         checked=checked,
         judged=judged,
         cut=cut,
-        counts=count_actions(judged.individuals, judged.actions, cutoffs.groups, confidence=confidence),
+        counts=count_actions(judged.individuals, judged.actions, _by_group(cutoffs), confidence=confidence),
         confusion=_confusion(judged.individuals, cutoffs),
         worst=worst_cases(judged, cutoffs, worst),
         curve=cost_curve(cut, cutoffs),
@@ -188,6 +189,13 @@ def leave_one_trip_out(cut: Judged, cutoffs: Cutoffs) -> tuple[TripLine, ...]:
         missed = int((scores[~rest] < min(caps)).sum())
         lines.append(TripLine(trip=str(trip), shown=int((~rest).sum()), missed=missed))
     return tuple(lines)
+
+
+def _by_group(cutoffs: Cutoffs) -> dict[str, Group]:
+    """Classes in the order people ask for them: excluded, protected, the others; then the model's order."""
+    order: tuple[Group, ...] = ("exclude", "protected", "pass")
+    classes = sorted(cutoffs.classes, key=lambda name: order.index(cutoffs.groups[name]))
+    return {name: cutoffs.groups[name] for name in classes}
 
 
 def _require_same_model(scores: Scores, cutoffs: Cutoffs) -> None:

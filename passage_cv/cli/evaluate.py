@@ -1,0 +1,49 @@
+"""``passage-cv evaluate``: what the cutoffs do to fish the model never saw."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from passage_cv.cli.console import command_app, show, show_json, table
+from passage_cv.evaluation.report import evaluation_values, percent
+from passage_cv.pipeline import evaluate_scores
+
+app = command_app()
+
+
+@app.command()
+def evaluate(
+    scores: Annotated[Path, typer.Argument(help="Scores file, Parquet or CSV.")],
+    cutoffs: Annotated[Path, typer.Option("--cutoffs", "-c", help="Cutoffs file from calibrate.")],
+    out: Annotated[Path, typer.Option("--out", "-o", help="Folder for report.html and its tables.")] = Path("report"),
+    store: Annotated[Path | None, typer.Option(help="Store: thumbnails, names, and the ledger of test uses.")] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print the counts as JSON for a machine.")] = False,
+) -> None:
+    """Count the test fish of each class that were passed, held and rejected, and write the report.
+
+    Rates stand with exact intervals. Cutoffs are never changed here. Where no fish has role 'test' the report says 'unchecked'.
+    """
+    found = evaluate_scores(scores, cutoffs, out, store=store)
+    if json:
+        show_json(evaluation_values(found.assessment))
+        return
+    if not found.assessment.checked:
+        show("UNCHECKED: no fish has role test; these are the fish that set the cutoffs.")
+    rows = [
+        [
+            count.code,
+            count.group,
+            count.shown,
+            count.passed,
+            count.held,
+            count.rejected,
+            "-" if count.rate is None else percent(count.rate),
+            percent(count.interval[1], up=True),
+        ]
+        for count in found.assessment.counts
+    ]
+    table(["class", "policy", "fish", "passed", "held", "rejected", "error rate", "at most (95 %)"], rows)
+    show(f"Report: {found.page}")

@@ -1,0 +1,137 @@
+"""One function per stage, each from files to files; called by the command line and the web alike.
+
+Rules live in the parts; this module only opens what a stage needs, calls one function and writes what it gives.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from passage_cv.dataset.ledger import attempt_number, attempt_policy_sha256, record_use
+from passage_cv.dataset.store import Store
+from passage_cv.dataset.versions import open_version
+from passage_cv.dataset.working import working_path
+from passage_cv.decision.calibrate import calibrate, describe_unmet, refused_on_counts
+from passage_cv.decision.cutoffs_file import Cutoffs, read_cutoffs, write_cutoffs
+from passage_cv.errors import InputError
+from passage_cv.evaluation.assess import Assessment, assess
+from passage_cv.evaluation.report import Picture, write_report
+from passage_cv.policy import Policy, read_policy
+from passage_cv.scores import Scores, read_scores
+
+
+@dataclass(frozen=True, slots=True)
+class Calibrated:
+    """Cutoffs as written, and one sentence per limit that could not be shown."""
+
+    cutoffs: Cutoffs
+    sha256: str
+    unmet: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Evaluated:
+    """Where the report lies and what it says."""
+
+    page: Path
+    assessment: Assessment
+
+
+def calibrate_scores(
+    scores_path: Path, policy_path: Path, out: Path, *, store: Path | None = None, author: str = ""
+) -> Calibrated:
+    """Set the cutoffs of a scores file under a policy and write them.
+
+    With a store, the look at role ``cut`` goes into its ledger first, and the attempt is counted there. A limit that
+    cannot be shown is no error here: the file then allows nothing, and ``unmet`` says why.
+
+    Raises
+    ------
+    InputError
+        As :func:`passage_cv.decision.calibrate.calibrate`.
+    """
+    scores, policy = read_scores(scores_path), read_policy(policy_path)
+    attempt = _attempt(scores, policy, store)
+    cutoffs = calibrate(scores, policy, attempt=attempt, author=author)
+    return Calibrated(cutoffs, write_cutoffs(cutoffs, out), describe_unmet(cutoffs))
+
+
+def evaluate_scores(
+    scores_path: Path,
+    cutoffs_path: Path,
+    out: Path,
+    *,
+    store: Path | None = None,
+    notes: Sequence[str] = (),
+) -> Evaluated:
+    """Judge the ``test`` individuals with fixed cutoffs and write the report into ``out``.
+
+    With a store, the look at role ``test`` goes into its ledger, and thumbnails and names come from it.
+
+    Raises
+    ------
+    InputError
+        As :func:`passage_cv.evaluation.assess.assess`.
+    """
+    scores, cutoffs = read_scores(scores_path), read_cutoffs(cutoffs_path)
+    names: Mapping[str, str] = {}
+    picture: Picture | None = None
+    if store is not None:
+        opened = Store.open(store)
+        _record_test(opened, scores, cutoffs)
+        names, picture = _names(opened, scores), lambda sha256: _thumbnail(opened, sha256)
+    assessment = assess(scores, cutoffs)
+    page = write_report(assessment, out, names=names, picture=picture, notes=notes)
+    return Evaluated(page, assessment)
+
+
+def _attempt(scores: Scores, policy: Policy, store: Path | None) -> int:
+    """Which attempt this is on the store's ``cut`` fish; written down before any score is used."""
+    if store is None:
+        return 1
+    opened = Store.open(store)
+    model, key = str(scores.meta.get("model_sha256", scores.sha256)), attempt_policy_sha256(policy)
+    on_counts = refused_on_counts(scores, policy)
+    attempt = 1 if on_counts else attempt_number(opened, model_sha256=model, policy_sha256=key)
+    if attempt <= policy.attempts:
+        record_use(
+            opened,
+            role="cut",
+            model_sha256=model,
+            policy_sha256=key,
+            purpose="calibrate",
+            version=str(scores.meta.get("version", "")),
+            counts=not on_counts,
+        )
+    return attempt
+
+
+def _record_test(store: Store, scores: Scores, cutoffs: Cutoffs) -> None:
+    if (scores.role == "test").any():
+        record_use(
+            store,
+            role="test",
+            model_sha256=cutoffs.model or scores.sha256,
+            policy_sha256=cutoffs.policy_sha256,
+            purpose="evaluate",
+            version=cutoffs.version,
+        )
+
+
+def _names(store: Store, scores: Scores) -> dict[str, str]:
+    """Class to scientific name, for the classes that stand in the store under a code."""
+    try:
+        table = open_version(store, str(scores.meta.get("version") or "latest")).table()
+    except InputError:
+        return {}
+    pairs = zip(table["code"].to_pylist(), table["scientificName"].to_pylist(), strict=True)
+    return {code: name for code, name in pairs if code and name}
+
+
+def _thumbnail(store: Store, sha256: str) -> bytes | None:
+    path = working_path(sha256)
+    if store.storage.exists(path):
+        return store.storage.read(path)
+    return store.read_object(sha256) if store.find_object(sha256) else None

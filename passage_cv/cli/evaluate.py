@@ -24,7 +24,8 @@ def evaluate(
 ) -> None:
     """Count the test fish of each class that were passed, held and rejected, and write the report.
 
-    Rates stand with exact intervals. Cutoffs are never changed here. Where no fish has role 'test' the report says 'unchecked'.
+    Rates stand with exact intervals. Cutoffs are never changed here. Where no fish has role 'test' the
+    report says 'unchecked'.
     """
     found = evaluate_scores(scores, cutoffs, out, store=store)
     if json:

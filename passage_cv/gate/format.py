@@ -1,0 +1,31 @@
+"""The number of the package format, and why each change was made.
+
+A gate computer reads packages up to its own number and refuses later ones before it loads anything.
+"""
+
+from __future__ import annotations
+
+PACKAGE_FORMAT = 1
+
+CHANGES = {
+    1: "2026-11: first format. Model, cutoffs, policy, classes, crop, reference cases, engineer's page, manifest.",
+}
+"""Every number ever written, with the month and the reason."""
+
+MANIFEST = "manifest.json"
+SIGNATURE = "manifest.sig"
+MODEL = "model.onnx"
+CUTOFFS = "cutoffs.json"
+POLICY = "policy.toml"
+CLASSES = "classes.json"
+CROP = "crop.json"
+ENGINEER = "engineer.html"
+PICTURES = "reference/pictures"
+PICTURE_CASES = "reference/pictures.csv"
+LOGIT_CASES = "reference/logits.csv"
+
+LOGIT_TOLERANCE = 1e-4
+"""How far a reference picture's logits may lie from those written at export [style 6, ONNX against torch]."""
+
+SCORE_TOLERANCE = 1e-12
+"""Relative room for the last bits of exp and log, which differ between processors; actions must be equal."""

@@ -1,0 +1,156 @@
+"""The package at work: pictures of one presentation in, an action out, in the gate computer's own process.
+
+A picture that cannot be used holds the fish; a fault of the model gives no decision; nothing raises and
+nothing is passed on a fault. The plant's controller owns the gate and its interlocks; this only advises it.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from passage_cv.config import parse_settings
+from passage_cv.decision.cutoffs_file import Cutoffs, read_cutoffs
+from passage_cv.decision.rule import Decision, decide
+from passage_cv.errors import InputError
+from passage_cv.files import read_json, sha256_bytes
+from passage_cv.gate.classes import GateClass, read_classes
+from passage_cv.gate.format import CLASSES, CROP, CUTOFFS, MODEL, POLICY
+from passage_cv.gate.manifest import Manifest, require_intact
+from passage_cv.gate.views import Logits, Model, read_picture, score_pictures
+from passage_cv.policy import Policy, read_policy
+from passage_cv.recognition.crop import CropSettings
+from passage_cv.recognition.model import GateModel
+from passage_cv.records import Action
+
+UNMEASURED = "set-up on which no limit was shown"
+FAULT = "fault"
+
+
+@dataclass(frozen=True, slots=True)
+class GateDecision:
+    """What the gate is asked to do with one presentation, and what it was based on.
+
+    ``logits`` has shape (n_views, n_classes), (0, n_classes) where no picture was scored; ``latency_ms`` is
+    from the call to the action; ``image_sha256s`` are those of all pictures that could be opened.
+    """
+
+    action: Action
+    score: float
+    reason: str
+    hold_reason: str
+    logits: Logits
+    image_sha256s: tuple[str, ...]
+    latency_ms: float
+
+
+@dataclass(frozen=True, slots=True)
+class Package:
+    """An intact package, loaded."""
+
+    folder: Path
+    manifest: Manifest
+    cutoffs: Cutoffs
+    policy: Policy
+    classes: tuple[GateClass, ...]
+    crop: CropSettings
+    model: Model
+
+    def decide(
+        self, pictures: Sequence[bytes | Path], *, hold_reason: str = "", setup_id: str | None = None
+    ) -> GateDecision:
+        """Decide one presentation from its pictures, in the order in which they were taken.
+
+        Parameters
+        ----------
+        pictures
+            Bytes or paths; the first ``views.max`` are used.
+        hold_reason
+            Why the fish is to be held whatever its pictures say (two fish in view, empty view, unknown).
+        setup_id
+            The imaging set-up, if known; one on which no limit was shown holds the fish.
+        """
+        started = time.perf_counter()
+        opened, unopened = _open(pictures)
+        logits, unusable, fault = self._score([] if unopened else opened)
+        if fault:
+            made = Decision(Action.NO_DECISION, float("nan"), FAULT, fault)
+        else:
+            why = hold_reason or unopened or unusable or self._unmeasured(setup_id)
+            made = decide(logits.astype(np.float64), self.cutoffs, hold_reason=why)
+        return GateDecision(
+            action=made.action,
+            score=made.score,
+            reason=made.reason,
+            hold_reason=made.hold_reason,
+            logits=logits,
+            image_sha256s=tuple(sha256_bytes(data) for data in opened),
+            latency_ms=(time.perf_counter() - started) * 1e3,
+        )
+
+    def _score(self, pictures: Sequence[bytes]) -> tuple[Logits, str, str]:
+        """(logits, why a picture cannot be used, what went wrong with the model)."""
+        none = np.zeros((0, len(self.cutoffs.classes)), dtype=np.float32)
+        if not pictures:
+            return none, "", ""
+        try:
+            return self._logits(pictures[: self.cutoffs.views.max]), "", ""
+        except InputError as error:
+            return none, error.what, ""
+        except Exception as error:
+            return none, "", f"model: {error}"
+
+    def _logits(self, pictures: Sequence[bytes]) -> Logits:
+        logits = score_pictures(pictures, self.model, self.crop)
+        wanted = (len(pictures), len(self.cutoffs.classes))
+        if logits.shape != wanted:
+            raise ValueError(f"logits have shape {logits.shape}, needed {wanted}")
+        return logits
+
+    def _unmeasured(self, setup_id: str | None) -> str:
+        known = self.manifest.setup_ids
+        return "" if setup_id is None or not known or setup_id in known else UNMEASURED
+
+
+def open_package(folder: Path) -> Package:
+    """Load a package after every byte of it was checked.
+
+    Raises
+    ------
+    InputError
+        If a file is missing, extra or altered, or a record in it does not read.
+    """
+    return load_package(folder, require_intact(folder))
+
+
+def load_package(folder: Path, manifest: Manifest) -> Package:
+    """Load a package whose bytes were checked against this manifest."""
+    return Package(
+        folder=folder,
+        manifest=manifest,
+        cutoffs=read_cutoffs(folder / CUTOFFS),
+        policy=read_policy(folder / POLICY),
+        classes=read_classes(folder / CLASSES),
+        crop=read_crop(folder / CROP),
+        model=GateModel(folder / MODEL),
+    )
+
+
+def read_crop(path: Path) -> CropSettings:
+    """The crop of a run or package."""
+    return parse_settings(read_json(path), CropSettings, where=str(path))
+
+
+def _open(pictures: Sequence[bytes | Path]) -> tuple[list[bytes], str]:
+    """Bytes of the pictures that could be opened, and why the fish is held if one could not."""
+    opened, problem = [], ""
+    for picture in pictures:
+        try:
+            opened.append(read_picture(picture))
+        except InputError as error:
+            problem = problem or error.what
+    return opened, problem

@@ -70,6 +70,11 @@ def _counted(
     return result
 
 
+def process_pool(workers: int | None = None) -> ProcessPoolExecutor:
+    """A pool to hand to several calls of :func:`map_items`, which saves its start; close it with ``with``."""
+    return _pool(workers or worker_count())
+
+
 def _pool(workers: int) -> ProcessPoolExecutor:
     # spawn: a forked copy of a process that holds threads (OpenCV, ONNX Runtime) can hang.
     return ProcessPoolExecutor(workers, mp_context=get_context("spawn"))

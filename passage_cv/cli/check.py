@@ -1,0 +1,82 @@
+"""``passage-cv check``: all findings of a batch folder at once."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from passage_cv.cli.console import command_app, progress_bar, show, show_json, table
+from passage_cv.errors import UsageError
+from passage_cv.intake.batch import CheckedBatch
+from passage_cv.intake.check import check_batch
+from passage_cv.intake.names import any_names
+
+app = command_app()
+SHOWN = 10
+
+
+@app.command()
+def check(
+    batch: Annotated[Path, typer.Argument(help="Batch folder: sheet, trip.toml, pictures.")],
+    exclude: Annotated[
+        list[str] | None, typer.Option(help='Leave a picture out, as "images/7.jpg=cut off by the frame".')
+    ] = None,
+    any_name: Annotated[bool, typer.Option(help="Take names that are on no list (open data).")] = False,
+    everything: Annotated[bool, typer.Option("--all", help="Show more than ten findings of a kind.")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Findings for machines (format 2).")] = False,
+) -> None:
+    """Look through a batch folder and show all findings at once; nothing is stored.
+
+    Exit code 1 where something must be resolved before the batch can be accepted.
+    """
+    with progress_bar() as progress:
+        checked = check_batch(
+            batch,
+            names=any_names() if any_name else None,
+            excluded=read_exclusions(exclude or ()),
+            keep_working=False,
+            progress=progress,
+        )
+    if as_json:
+        show_json({"findings": [finding.as_dict() for finding in checked.findings]})
+    else:
+        show_findings(checked, limit=None if everything else SHOWN)
+    raise typer.Exit(1 if checked.unresolved else 0)
+
+
+def read_exclusions(texts: Sequence[str]) -> dict[str, str]:
+    """``image=reason`` pairs from the command line.
+
+    Raises
+    ------
+    UsageError
+        If one gives no reason.
+    """
+    excluded = {}
+    for text in texts:
+        image, _, reason = text.partition("=")
+        if not reason.strip():
+            raise UsageError(f"{text!r} gives no reason", do='Write it as "images/7.jpg=reason".')
+        excluded[image.strip()] = reason.strip()
+    return excluded
+
+
+def show_findings(checked: CheckedBatch, *, limit: int | None) -> None:
+    """Every kind with its count, and the first findings of each."""
+    for kind, n in Counter(finding.kind for finding in checked.findings).items():
+        same = [finding for finding in checked.findings if finding.kind == kind]
+        show(f"{kind} - {same[0].severity} ({n})")
+        for finding in same[:limit]:
+            show(f"  {finding.message}" + (f". {finding.proposal}" if finding.proposal else ""))
+        if limit is not None and n > limit:
+            show(f"  and {n - limit} more")
+    individuals = {line.individual for line in checked.kept_lines() if line.individual}
+    must, others = len(checked.unresolved), len(checked.findings) - len(checked.unresolved)
+    table(
+        ("lines", "pictures", "individuals", "left out", "must resolve", "other findings"),
+        [(len(checked.rows), len(checked.images), len(individuals), len(checked.excluded), must, others)],
+    )

@@ -1,0 +1,96 @@
+"""``passage-cv versions``: the history of the data set and its roles."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import asdict
+from typing import Annotated
+
+import typer
+
+from passage_cv.cli.console import command_app, progress_bar, show, show_json, table
+from passage_cv.dataset.diff import diff_versions
+from passage_cv.dataset.store import Store
+from passage_cv.dataset.verify import verify_store
+from passage_cv.dataset.versions import count_roles, list_versions, open_version
+from passage_cv.records import ROLES
+
+app = command_app()
+StoreOption = Annotated[str, typer.Option("--store", help="Store: a folder or an S3-compatible address.")]
+JsonOption = Annotated[bool, typer.Option("--json", help="For machines.")]
+
+
+@app.callback()
+def versions() -> None:
+    """What the data set was at any time: each version stays exactly as it was."""
+
+
+@app.command("list")
+def list_(store: StoreOption, as_json: JsonOption = False) -> None:
+    """Every version, oldest first."""
+    found = list_versions(Store.open(store))
+    if as_json:
+        show_json([asdict(info) for info in found])
+        return
+    rows = [(info.name, info.n_batches, info.at[:19], info.author, info.reason) for info in found]
+    table(("version", "batches", "when", "who", "why"), rows)
+
+
+@app.command("show")
+def show_(
+    store: StoreOption,
+    version: Annotated[str, typer.Argument(help="Name, number or latest.")] = "latest",
+    as_json: JsonOption = False,
+) -> None:
+    """What one version holds: individuals and images per class and role."""
+    opened = open_version(Store.open(store), version)
+    counts = count_roles(opened)
+    if as_json:
+        show_json({"version": opened.name, **opened.record.model_dump(mode="json"), "classes": counts})
+        return
+    record = opened.record
+    show(f"Version {opened.name}: {len(record.batches)} batches, {record.reason} ({record.author}, {record.at})")
+    rows = [[name, *(n.get(role, 0) for role in ROLES)] for name, n in counts.items()]
+    totals = [sum(n.get(role, 0) for n in counts.values()) for role in ROLES]
+    table(("individuals of", *ROLES), [*rows, ["all", *totals]])
+
+
+@app.command()
+def diff(
+    store: StoreOption,
+    older: Annotated[str, typer.Argument(help="Name or number.")],
+    newer: Annotated[str, typer.Argument(help="Name, number or latest.")] = "latest",
+    as_json: JsonOption = False,
+) -> None:
+    """What came and what was changed between two versions."""
+    opened = Store.open(store)
+    found = diff_versions(open_version(opened, older), open_version(opened, newer))
+    if as_json:
+        show_json(asdict(found))
+        return
+    show(f"{found.older} to {found.newer}: {found.n_came} images came, {found.n_went} went")
+    for batch in found.batches:
+        show(f"  batch {batch}")
+    changes = Counter((change.column, change.before, change.after) for change in found.changes)
+    for (column, before, after), n in changes.items():
+        show(f"  {column} {before or 'empty'} became {after or 'empty'}: {n} images")
+
+
+@app.command()
+def verify(
+    store: StoreOption,
+    sample: Annotated[int | None, typer.Option(help="Read only this many pictures, drawn at random.")] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Hash every file again; exit code 1 where a byte was changed or lost."""
+    with progress_bar() as progress:
+        found = verify_store(Store.open(store), sample=sample, progress=progress)
+    if as_json:
+        show_json(asdict(found))
+    else:
+        for problem in found.problems:
+            show(problem)
+        read = f"{found.n_pictures_read} of {found.n_pictures} pictures"
+        state = f"{len(found.problems)} PROBLEMS" if found.problems else "sound"
+        show(f"Store is {state}: {found.n_versions} versions, {found.n_batches} batches, {read} read")
+    raise typer.Exit(1 if found.problems else 0)

@@ -1,0 +1,237 @@
+"""Keep a checked batch whole, or none of it.
+
+Comes in: a batch without unresolved findings. Goes out: a new version and a receipt. Pictures, rows and
+sheet are written first under names that say their content; the version that names them is the last step, so
+a killed writer leaves nothing half accepted.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import asdict, dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pyarrow as pa
+
+from passage_cv.dataset.against_store import findings_against
+from passage_cv.dataset.facts import DrawFact, RolesFact, put_fact
+from passage_cv.dataset.receipt import Receipt, build_receipt, keep_receipt
+from passage_cv.dataset.roles import Observation, RoleState, draw_roles
+from passage_cv.dataset.segments import SCHEMA, batch_id, build_segment, encode_segment
+from passage_cv.dataset.store import Store
+from passage_cv.dataset.tables import distinct, rows_among, rows_without, tuples, values
+from passage_cv.dataset.versions import (
+    BatchEntry,
+    Version,
+    VersionRecord,
+    commit,
+    latest_record,
+    open_version,
+)
+from passage_cv.dataset.working import working_path
+from passage_cv.errors import InputError
+from passage_cv.files import canonical_json, sha256_bytes
+from passage_cv.intake.batch import CheckedBatch
+from passage_cv.intake.images import Picture
+from passage_cv.intake.sheet import COMPANIONS
+from passage_cv.progress import Progress, silent, tracked
+from passage_cv.records import Finding
+
+_SHOWN = 10
+_WRITERS = 8
+
+
+def accept_batch(
+    batch: CheckedBatch,
+    store: Store,
+    *,
+    author: str,
+    reason: str = "",
+    at: datetime | None = None,
+    progress: Progress = silent,
+) -> Receipt:
+    """Accept a batch: all of it, or none.
+
+    Parameters
+    ----------
+    batch
+        Checked, with no finding left to resolve.
+    store
+        Where to keep it.
+    author
+        Who accepts it.
+    reason
+        For the history; the batch's name by default.
+    at
+        When; now by default. Must know its offset.
+    progress
+        Told of each picture kept.
+
+    Returns
+    -------
+    Receipt
+        ``changed`` is False where the store already had this batch, byte for byte.
+
+    Raises
+    ------
+    InputError
+        If something must be resolved, in the batch or beside what the store has, or a picture changed after
+        it was checked. The store is as it was.
+    """
+    _require_resolved(batch.unresolved, batch)
+    if not author.strip():
+        raise InputError("A batch is accepted by somebody", where=str(batch.folder), do="Say who accepts it.")
+    name, segment = batch_id(batch), build_segment(batch)
+    head = latest_record(store)
+    newest = Version(store, head) if head else None
+    if newest and _has(newest.record, name):
+        return build_receipt(newest, name, changed=False)
+    if not len(segment):
+        raise InputError("Batch keeps no picture", where=str(batch.folder), do="Leave fewer pictures out.")
+    _require_fits(batch, segment, newest, store)
+    _keep_pictures(batch, store, progress)
+    kept = _Kept(
+        batch=batch,
+        name=name,
+        segment=segment,
+        segment_sha256=_keep_segment(segment, store),
+        files=_keep_files(batch, name, store),
+        author=author,
+        at=(at or datetime.now(UTC)).isoformat(),
+        reason=reason or f"accept {name}",
+    )
+    version = commit(store, lambda head: _next_record(kept, head, store))
+    receipt = build_receipt(version or open_version(store), name, changed=version is not None)
+    keep_receipt(store, receipt)
+    return receipt
+
+
+@dataclass(frozen=True, slots=True)
+class _Kept:
+    """A batch whose files are in the store, waiting for the version that names them."""
+
+    batch: CheckedBatch
+    name: str
+    segment: pa.Table
+    segment_sha256: str
+    files: Mapping[str, str]
+    author: str
+    at: str
+    reason: str
+
+
+def _next_record(kept: _Kept, head: VersionRecord | None, store: Store) -> VersionRecord | None:
+    """The version that adds a batch on top of ``head``; None where another writer added the same batch."""
+    before = Version(store, head) if head else None
+    if head and _has(head, kept.name):
+        return None
+    _require_fits(kept.batch, kept.segment, before, store)
+    roles = put_fact(store, _roles_fact(kept, before, store))
+    entry = BatchEntry(id=kept.name, segment=kept.segment_sha256, roles=roles)
+    return VersionRecord(
+        number=head.number + 1 if head else 1,
+        parent=head.name if head else "",
+        store_sha256=store.settings_sha256,
+        batches=(*(head.batches if head else ()), entry),
+        facts=head.facts if head else (),
+        author=kept.author,
+        at=kept.at,
+        reason=kept.reason,
+    )
+
+
+def _roles_fact(kept: _Kept, before: Version | None, store: Store) -> RolesFact:
+    drawn = draw_roles(_observations(kept.segment), store.settings, _state(before, kept.segment))
+    return RolesFact(
+        batch=kept.name,
+        author=kept.author,
+        at=kept.at,
+        seed=store.settings.seed,
+        unit=store.settings.unit,
+        draws=tuple(DrawFact(**asdict(draw)) for draw in drawn.draws),
+        excluded=dict(drawn.excluded),
+        left_out=dict(kept.batch.excluded),
+        files=dict(kept.files),
+    )
+
+
+def _state(before: Version | None, segment: pa.Table) -> RoleState:
+    """What the store fixed that this batch's draw must know."""
+    if before is None:
+        return RoleState()
+    draws = [draw for fact in before.roles_facts() for draw in fact.draws]
+    seen_again = rows_among(before.table(), "individual", distinct(segment, "individual"))
+    known = rows_without(seen_again, "role", "excluded")
+    return RoleState(
+        units={draw.unit: draw.role for draw in draws},
+        individuals=dict(zip(values(known, "individual"), values(known, "role"), strict=True)),
+        drawn=Counter(draw.stratum for draw in draws),
+    )
+
+
+def _observations(segment: pa.Table) -> list[Observation]:
+    names = ("image_sha256", "individual", "trip", "scientificName", "purpose")
+    return [Observation(*row) for row in tuples(segment, *names)]
+
+
+def _has(record: VersionRecord, name: str) -> bool:
+    """Whether a version has this batch, under whatever folder name."""
+    return any(entry.id.rpartition("-")[2] == name.rpartition("-")[2] for entry in record.batches)
+
+
+def _require_fits(batch: CheckedBatch, segment: pa.Table, before: Version | None, store: Store) -> None:
+    rows = before.table() if before else SCHEMA.empty_table()
+    _require_resolved(findings_against(segment, rows, store), batch)
+
+
+def _require_resolved(findings: Sequence[Finding], batch: CheckedBatch) -> None:
+    if not findings:
+        return
+    shown = "; ".join(finding.message for finding in findings[:_SHOWN])
+    more = f"; and {len(findings) - _SHOWN} more" if len(findings) > _SHOWN else ""
+    raise InputError(
+        f"{len(findings)} findings must be resolved: {shown}{more}",
+        where=f"batch {batch.folder.name}, sheet {batch.sheet.name}, {len(batch.rows)} rows",
+        do="Correct the batch, or exclude single pictures by name with the reason; nothing was stored.",
+    )
+
+
+def _keep_pictures(batch: CheckedBatch, store: Store, progress: Progress) -> None:
+    """Copy every picture into the store; several at once, because most of the time is waiting for the disk."""
+    with ThreadPoolExecutor(_WRITERS) as pool:
+        kept = pool.map(lambda picture: _keep_picture(picture, store), batch.images)
+        for _ in tracked(kept, "Keeping pictures", progress, total=len(batch.images)):
+            pass
+
+
+def _keep_picture(picture: Picture, store: Store) -> None:
+    """Keep a picture and the reduced copy of its one decode; a lost copy is made again when asked for."""
+    data = Path(picture.path).read_bytes()
+    if sha256_bytes(data) != picture.sha256:
+        raise InputError("Picture changed after it was checked", where=picture.path, do="Check the batch again.")
+    store.put_object(data, picture.kind)
+    copy, path = Path(picture.working), working_path(picture.sha256)
+    if picture.working and copy.is_file() and not store.storage.exists(path):
+        store.storage.put(path, copy.read_bytes(), durable=False)
+
+
+def _keep_segment(segment: pa.Table, store: Store) -> str:
+    data = encode_segment(segment)
+    sha256 = sha256_bytes(data)
+    store.storage.put(f"segments/{sha256}.parquet", data)
+    return sha256
+
+
+def _keep_files(batch: CheckedBatch, name: str, store: Store) -> dict[str, str]:
+    """The sheet and its companions as received, what was stated and what was found; returns their hashes."""
+    received = [batch.sheet, *(batch.folder / extra for extra in COMPANIONS)]
+    files = {path.name: path.read_bytes() for path in received if path.is_file()}
+    findings = [finding.as_dict() for finding in batch.findings]
+    files["findings.json"] = canonical_json({"findings": findings})
+    files["stated.json"] = canonical_json({"facts": dict(batch.facts), "headings": list(batch.headings)})
+    for file, data in files.items():
+        store.storage.put(f"batches/{name}/{file}", data)
+    return {file: sha256_bytes(data) for file, data in files.items()}

@@ -1,0 +1,86 @@
+"""What a crew gets back for a batch: counts, roles, hashes, what was left out and why."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+
+import pyarrow as pa
+
+from passage_cv.dataset.facts import RolesFact, read_fact
+from passage_cv.dataset.store import Store
+from passage_cv.dataset.tables import distinct, rows_with
+from passage_cv.dataset.versions import Version
+from passage_cv.files import canonical_json, sha256_bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Receipt:
+    """One accepted batch as it stands in a version.
+
+    ``changed`` is False where the store already had the batch. ``roles`` counts individuals and images;
+    ``classes`` counts individuals per class and role; ``excluded`` counts images per reason.
+    """
+
+    batch: str
+    version: str
+    changed: bool
+    author: str
+    at: str
+    unit: str
+    n_images: int
+    n_individuals: int
+    roles: Mapping[str, Mapping[str, int]]
+    classes: Mapping[str, Mapping[str, int]]
+    excluded: Mapping[str, int]
+    left_out: Mapping[str, str]
+    files: Mapping[str, str]
+    segment_sha256: str
+
+    def as_dict(self) -> dict[str, object]:
+        """Plain values for JSON."""
+        return asdict(self)
+
+
+def build_receipt(version: Version, batch: str, *, changed: bool) -> Receipt:
+    """The receipt of one batch of a version; the batch may have come under another folder's name."""
+    digest = batch.rpartition("-")[2]
+    entry = next(one for one in version.record.batches if one.id.rpartition("-")[2] == digest)
+    fact = read_fact(version.store, entry.roles, RolesFact)
+    table = version.table()
+    rows = rows_with(table, "batch", entry.id)
+    out = rows_with(rows, "role", "excluded")
+    return Receipt(
+        batch=entry.id,
+        version=version.name,
+        changed=changed,
+        author=fact.author,
+        at=fact.at,
+        unit=fact.unit,
+        n_images=len(rows),
+        n_individuals=_individuals(rows),
+        roles={role: {"individuals": _individuals(part), "images": len(part)} for role, part in _split(rows, "role")},
+        classes={
+            name: {role: _individuals(each) for role, each in _split(part, "role")}
+            for name, part in _split(rows, "scientificName")
+            if name
+        },
+        excluded={reason: len(part) for reason, part in _split(out, "excluded_reason")},
+        left_out=fact.left_out,
+        files=fact.files,
+        segment_sha256=entry.segment,
+    )
+
+
+def keep_receipt(store: Store, receipt: Receipt) -> None:
+    """Put the receipt beside the batch's sheet, under a name that says its content."""
+    data = canonical_json(receipt.as_dict())
+    store.storage.put(f"batches/{receipt.batch}/receipt-{sha256_bytes(data)[:12]}.json", data)
+
+
+def _split(table: pa.Table, column: str) -> list[tuple[str, pa.Table]]:
+    return [(value, rows_with(table, column, value)) for value in distinct(table, column)]
+
+
+def _individuals(table: pa.Table) -> int:
+    return len(set(distinct(table, "individual")) - {""})

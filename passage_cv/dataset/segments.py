@@ -1,0 +1,130 @@
+"""One accepted batch as one immutable Parquet file: a row per image, in sheet order.
+
+Comes in: a checked batch. Goes out: a table whose columns are those of :data:`SCHEMA`, whatever the sheet's
+own columns were; the row as received is kept as JSON in ``sheet``. Roles are not in it: they are facts.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from passage_cv.files import canonical_json, sha256_bytes
+from passage_cv.intake.batch import CheckedBatch
+from passage_cv.intake.columns import NUMBER_COLUMNS
+from passage_cv.intake.images import Picture
+from passage_cv.intake.lines import Line
+
+_SHEET_TEXT = (
+    "light",
+    "recordedBy",
+    "organismID",
+    "identificationMethod",
+    "identifiedBy",
+    "sex",
+    "sexMethod",
+    "lifeStage",
+    "mark",
+    "length_type",
+    "permit",
+    "animalCareProtocol",
+)
+_KEYS = (
+    "image_sha256",
+    "individual",
+    "occurrence",
+    "event",
+    "event_date",
+    "trip",
+    "site",
+    "setup_id",
+    "camera",
+    "taken_at",
+    "scientificName",
+    "code",
+    "purpose",
+)
+
+_TYPES: dict[str, pa.DataType] = {
+    **dict.fromkeys(_KEYS, pa.string()),
+    "sheet_order": pa.int32(),
+    **dict.fromkeys(NUMBER_COLUMNS, pa.float64()),
+    **dict.fromkeys((*_SHEET_TEXT, "batch", "image"), pa.string()),
+    **dict.fromkeys(("row", "width", "height"), pa.int32()),
+    "sheet": pa.string(),
+}
+SCHEMA = pa.schema(_TYPES)
+
+
+def batch_id(batch: CheckedBatch) -> str:
+    """Name of a batch: its folder's name and a hash of everything in it that is kept.
+
+    The hash covers the sheet, the facts, every kept picture and every exclusion; it ignores the order in
+    which files are found.
+    """
+    content = {
+        "sheet": batch.sheet_sha256,
+        "facts": dict(batch.facts),
+        "pictures": {picture.name: picture.sha256 for picture in batch.images},
+        "excluded": dict(batch.excluded),
+    }
+    name = "".join(c if c.isalnum() or c in "-_." else "-" for c in batch.folder.resolve().name)
+    return f"{name}-{sha256_bytes(canonical_json(content))[:12]}"
+
+
+def build_segment(batch: CheckedBatch) -> pa.Table:
+    """The rows of a batch without unresolved findings, a row per kept image."""
+    pictures = {picture.name: picture for picture in batch.images}
+    name = batch_id(batch)
+    rows = [
+        {**_row(line, pictures[image]), "batch": name, "sheet_order": order}
+        for order, (line, image) in enumerate(_kept(batch))
+    ]
+    return pa.Table.from_pylist(rows, schema=SCHEMA)
+
+
+def encode_segment(table: pa.Table) -> bytes:
+    """Parquet bytes (zstd); the same table gives the same bytes."""
+    sink = pa.BufferOutputStream()
+    pq.write_table(table, sink, compression="zstd", store_schema=False)
+    data: bytes = sink.getvalue().to_pybytes()
+    return data
+
+
+def decode_segment(data: bytes) -> pa.Table:
+    """The table of a segment's bytes."""
+    return pq.read_table(pa.BufferReader(data), schema=SCHEMA)
+
+
+def _kept(batch: CheckedBatch) -> Iterator[tuple[Line, str]]:
+    return ((line, image) for line in batch.rows for image in batch.kept_images(line))
+
+
+def _row(line: Line, picture: Picture) -> dict[str, object]:
+    text, species = line.text, line.species
+    individual = line.individual if line.shows_fish else ""
+    return {
+        "image_sha256": picture.sha256,
+        "individual": individual,
+        "occurrence": line.occurrence if individual else "",
+        "event": text["eventID"],
+        "event_date": text["eventDate"],
+        "trip": text["trip"],
+        "site": text["locationID"],
+        "setup_id": text["setup_id"],
+        "camera": text["camera"] or picture.camera,
+        "taken_at": text["taken_at"] or picture.taken_at,
+        "scientificName": species.scientific_name if species else "",
+        "code": (species.code if species else "") or text["code"],
+        "purpose": line.purpose,
+        **line.numbers,
+        **{name: text[name] for name in _SHEET_TEXT},
+        "image": picture.name,
+        "row": line.row,
+        "width": picture.width,
+        "height": picture.height,
+        "sheet": json.dumps(dict(line.cells), ensure_ascii=False, sort_keys=True),
+    }

@@ -1,0 +1,145 @@
+"""Hash everything again: find any changed or missing byte of a store.
+
+Each file of a store carries its hash in its name, or is named with its hash by a file that does; the chain
+ends at ``heads/``. Reduced copies in ``working/`` are derived and are not covered.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from random import Random
+
+from passage_cv.dataset.facts import RolesFact, read_fact
+from passage_cv.dataset.store import SETTINGS_FILE, Store
+from passage_cv.dataset.tables import values
+from passage_cv.dataset.versions import VersionRecord, read_record, read_segment
+from passage_cv.errors import InputError
+from passage_cv.files import sha256_bytes
+from passage_cv.progress import Progress, silent, tracked
+
+
+@dataclass(frozen=True, slots=True)
+class Verification:
+    """What was looked at and what is wrong; ``problems`` is empty for a sound store."""
+
+    n_versions: int
+    n_batches: int
+    n_pictures: int
+    n_pictures_read: int
+    problems: tuple[str, ...]
+
+
+def verify_store(
+    store: Store, *, sample: int | None = None, seed: int = 0, progress: Progress = silent
+) -> Verification:
+    """Re-hash a store's history, rows, facts, sheets and pictures.
+
+    Parameters
+    ----------
+    store
+        What to look at; nothing is changed.
+    sample
+        Read only this many pictures, drawn at random; all by default.
+    seed
+        Of that draw.
+    progress
+        Told of each picture.
+    """
+    records, problems = _history(store)
+    newest = records[-1] if records else None
+    problems += _batch_problems(store, newest) if newest else []
+    pictures = _pictures(store, newest) if newest else []
+    chosen = pictures if sample is None else Random(seed).sample(pictures, min(sample, len(pictures)))  # noqa: S311 - a sample to look at, no secret
+    for sha256 in tracked(chosen, "Hashing pictures", progress):
+        problems += _picture_problems(store, sha256)
+    problems += _ledger_problems(store)
+    return Verification(
+        n_versions=len(records),
+        n_batches=len(newest.batches) if newest else 0,
+        n_pictures=len(pictures),
+        n_pictures_read=len(chosen),
+        problems=tuple(problems),
+    )
+
+
+def _history(store: Store) -> tuple[list[VersionRecord], list[str]]:
+    """Every version that can be read, and what is wrong with the chain."""
+    records: list[VersionRecord] = []
+    problems: list[str] = []
+    parent = ""
+    for number, head in enumerate(store.storage.names("heads"), start=1):
+        if head != f"{number:06d}":
+            problems.append(f"heads/{number:06d} is missing, found heads/{head}")
+        try:
+            record = read_record(store, head)
+        except InputError as error:
+            problems.append(str(error))
+            continue
+        if records and record.parent != parent:
+            problems.append(f"Version {record.name} names parent {record.parent}, the one before is {parent}")
+        if record.store_sha256 != store.settings_sha256:
+            problems.append(f"{SETTINGS_FILE} was changed since version {record.name}")
+        records.append(record)
+        parent = record.name
+    return records, problems
+
+
+def _batch_problems(store: Store, record: VersionRecord) -> list[str]:
+    problems: list[str] = []
+    for entry in record.batches:
+        segment, roles = f"segments/{entry.segment}.parquet", f"facts/{entry.roles}.json"
+        broken = [p for p in (_changed(store, segment, entry.segment), _changed(store, roles, entry.roles)) if p]
+        problems += broken
+        if not broken:
+            fact = read_fact(store, entry.roles, RolesFact)
+            problems += _file_problems(store, entry.id, fact.files)
+    problems += [p for sha256 in record.facts if (p := _changed(store, f"facts/{sha256}.json", sha256))]
+    return problems
+
+
+def _file_problems(store: Store, batch: str, files: dict[str, str]) -> Iterator[str]:
+    """Sheets and findings by the hashes in the batch's fact, receipts by the hash in their name."""
+    folder = f"batches/{batch}"
+    for name, sha256 in files.items():
+        yield from filter(None, [_changed(store, f"{folder}/{name}", sha256)])
+    for name in store.storage.names(folder):
+        if name.startswith("receipt-"):
+            yield from filter(None, [_misnamed(store, f"{folder}/{name}")])
+
+
+def _pictures(store: Store, record: VersionRecord) -> list[str]:
+    hashes: list[str] = []
+    for entry in record.batches:
+        try:
+            hashes += values(read_segment(store, entry.segment), "image_sha256")
+        except InputError:  # reported with its batch
+            continue
+    return hashes
+
+
+def _picture_problems(store: Store, sha256: str) -> list[str]:
+    path = store.find_object(sha256)
+    problem = _changed(store, path, sha256) if path else f"objects/{sha256[:2]}/{sha256} is missing"
+    return [problem] if problem else []
+
+
+def _ledger_problems(store: Store) -> list[str]:
+    found = (_misnamed(store, f"ledger/{name}") for name in store.storage.names("ledger"))
+    return [problem for problem in found if problem]
+
+
+def _misnamed(store: Store, path: str) -> str:
+    """What is wrong with a file whose name ends in the first 12 digits of its hash."""
+    named = path.rpartition(".")[0].rpartition("-")[2]
+    found = sha256_bytes(store.storage.read(path))
+    return "" if found.startswith(named) else f"{path} was changed: hash {found[:12]}, its name says {named}"
+
+
+def _changed(store: Store, path: str, sha256: str) -> str:
+    """What is wrong with a file that must have this hash; empty where nothing is."""
+    try:
+        found = sha256_bytes(store.storage.read(path))
+    except FileNotFoundError:
+        return f"{path} is missing"
+    return "" if found == sha256 else f"{path} was changed: hash {found[:12]}, should be {sha256[:12]}"

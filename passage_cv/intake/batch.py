@@ -1,0 +1,56 @@
+"""A batch as intake sees it: its facts, lines, pictures and findings."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from passage_cv.intake.images import Picture
+from passage_cv.intake.lines import Line
+from passage_cv.records import Finding
+
+
+class Lifetime:
+    """Shared by all copies of a batch; what hangs on it goes when the last copy does."""
+
+
+@dataclass(frozen=True, slots=True)
+class CheckedBatch:
+    """A batch folder after all checks.
+
+    ``images`` holds the pictures that are kept (named in the sheet, not excluded), in sheet order; ``stray``
+    the picture files that no line names; ``excluded`` maps image to reason. ``workspace`` is the temporary
+    folder of reduced copies: it lives as long as any copy of this record.
+    """
+
+    folder: Path
+    sheet: Path
+    sheet_sha256: str
+    headings: tuple[str, ...]
+    facts: Mapping[str, str]
+    rows: tuple[Line, ...]
+    images: tuple[Picture, ...]
+    stray: tuple[str, ...] = ()
+    excluded: Mapping[str, str] = field(default_factory=dict)
+    findings: tuple[Finding, ...] = ()
+    workspace: Path | None = None
+    lifetime: Lifetime = field(default_factory=Lifetime, repr=False, compare=False)
+
+    @property
+    def unresolved(self) -> tuple[Finding, ...]:
+        """Findings that keep the batch from being accepted."""
+        return tuple(finding for finding in self.findings if finding.severity == "must resolve")
+
+    @property
+    def is_open_data(self) -> bool:
+        """Whether the batch says it comes from published pictures rather than from the field."""
+        return self.facts.get("source") == "open data"
+
+    def kept_images(self, line: Line) -> tuple[str, ...]:
+        """A line's images without the excluded ones."""
+        return tuple(name for name in line.images if name not in self.excluded)
+
+    def kept_lines(self) -> tuple[Line, ...]:
+        """Lines that still have an image, or never named one."""
+        return tuple(line for line in self.rows if not line.images or self.kept_images(line))

@@ -1,0 +1,59 @@
+"""Every check of a batch, in the order in which a colleague would speak of them.
+
+A check takes a :class:`CheckedBatch` and returns findings; it never raises and changes nothing. To add one:
+write the function beside its like and name it here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from passage_cv.intake.batch import CheckedBatch
+from passage_cv.intake.event_checks import (
+    check_event_dates,
+    check_event_facts,
+    check_event_window,
+    check_permit,
+)
+from passage_cv.intake.line_checks import (
+    check_cells,
+    check_columns,
+    check_facts,
+    check_identity,
+    check_names,
+    check_species_of_individual,
+    check_widths,
+)
+from passage_cv.intake.picture_checks import (
+    check_excluded,
+    check_lines_without_picture,
+    check_named_twice,
+    check_picture_files,
+    check_readable,
+    check_same_bytes,
+    check_stray_pictures,
+)
+from passage_cv.records import Finding
+
+Check = Callable[[CheckedBatch], list[Finding]]
+
+CHECKS: Sequence[Check] = (
+    check_columns,
+    check_facts,
+    check_widths,
+    check_cells,
+    check_names,
+    check_identity,
+    check_species_of_individual,
+    check_readable,
+    check_lines_without_picture,
+    check_stray_pictures,
+    check_named_twice,
+    check_same_bytes,
+    check_excluded,
+    check_picture_files,
+    check_permit,
+    check_event_facts,
+    check_event_dates,
+    check_event_window,
+)

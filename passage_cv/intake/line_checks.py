@@ -1,0 +1,151 @@
+"""Checks of the sheet's lines: headings, cells, names, who is who."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping
+
+from passage_cv.intake.batch import CheckedBatch
+from passage_cv.intake.columns import FACT_KEYS, NUMBER_COLUMNS, SOURCES, WORDS
+from passage_cv.intake.lines import Line, as_number
+from passage_cv.records import Finding
+
+_NEEDED = (("image",), ("organismID", "individual"), ("scientificName", "code"))
+
+
+def check_columns(batch: CheckedBatch) -> list[Finding]:
+    """Columns without which a line means nothing."""
+    known = {*batch.headings, *batch.facts}
+    return [
+        Finding(
+            "missing column",
+            "must resolve",
+            f"Sheet {batch.sheet.name} has no column {' or '.join(choice)}; it has {', '.join(batch.headings)}",
+            row=1,
+            proposal=f"Head the column {choice[0]}, or state which of these columns it is",
+        )
+        for choice in _NEEDED
+        if not known.intersection(choice)
+    ]
+
+
+def check_facts(batch: CheckedBatch) -> list[Finding]:
+    """Keys and words of trip.toml."""
+    findings = [
+        Finding("unknown fact", "must resolve", f"trip.toml holds {key!r}, which is no column of a sheet")
+        for key in batch.facts
+        if key not in FACT_KEYS
+    ]
+    source = batch.facts.get("source", "field")
+    if source not in SOURCES:
+        findings.append(
+            Finding("unknown word", "must resolve", f"source is {source!r}, allowed are {', '.join(SOURCES)}")
+        )
+    return findings + _cell_findings(batch.facts, row=None)
+
+
+def check_widths(batch: CheckedBatch) -> list[Finding]:
+    """Rows with more cells than headings, or fewer in a CSV file: a comma slipped."""
+    n = len(batch.headings)
+    is_csv = batch.sheet.suffix.lower() == ".csv"
+    return [
+        Finding(
+            "row width",
+            "must resolve",
+            f"Row {line.row} has {line.n_cells} cells, the headings have {n}",
+            row=line.row,
+            proposal="Put a cell with a comma in double quotes",
+        )
+        for line in batch.rows
+        if line.n_cells > n or (is_csv and line.n_cells < n)
+    ]
+
+
+def check_cells(batch: CheckedBatch) -> list[Finding]:
+    """Cells that should be a number or one of a few words."""
+    return [finding for line in batch.rows for finding in _cell_findings(line.cells, row=line.row)]
+
+
+def check_names(batch: CheckedBatch) -> list[Finding]:
+    """Names that no list knows, and a name and a code that disagree."""
+    findings = []
+    for line in batch.kept_lines():
+        given = line.text["scientificName"] or line.text["code"]
+        if line.shows_fish and line.species is None:
+            findings.append(_unknown_name(line, given))
+        code = line.text["code"]
+        if line.species and given != code and line.species.code and code and code != line.species.code:
+            findings.append(
+                Finding(
+                    "name and code differ",
+                    "must resolve",
+                    f"Row {line.row}: {given} has code {line.species.code}, the sheet says {code}",
+                    row=line.row,
+                )
+            )
+    return findings
+
+
+def check_identity(batch: CheckedBatch) -> list[Finding]:
+    """Lines of fish that name no individual."""
+    return [
+        Finding(
+            "no individual",
+            "must resolve",
+            f"Row {line.row} has neither organismID nor a number within its event",
+            row=line.row,
+            proposal="Number the fish of each event from 1",
+        )
+        for line in batch.kept_lines()
+        if line.shows_fish and not line.individual
+    ]
+
+
+def check_species_of_individual(batch: CheckedBatch) -> list[Finding]:
+    """Individuals with two species."""
+    lines: dict[str, dict[str, Line]] = defaultdict(dict)
+    for line in batch.kept_lines():
+        if line.individual and line.species:
+            lines[line.individual].setdefault(line.species.scientific_name, line)
+    return [
+        Finding(
+            "two species",
+            "must resolve",
+            f"Individual {individual} is "
+            + " and ".join(f"{name} (row {line.row})" for name, line in by_name.items()),
+            row=max(line.row for line in by_name.values()),
+        )
+        for individual, by_name in lines.items()
+        if len(by_name) > 1
+    ]
+
+
+def _unknown_name(line: Line, given: str) -> Finding:
+    what = f"name {given!r}, which is not on the list" if given else "no name and no code"
+    return Finding(
+        "unknown name",
+        "must resolve",
+        f"Row {line.row} has {what}",
+        row=line.row,
+        proposal="Correct the name, or add the species to checklist.csv in the batch folder",
+    )
+
+
+def _cell_findings(cells: Mapping[str, str], *, row: int | None) -> list[Finding]:
+    place = f"Row {row}" if row else "trip.toml"
+    findings = [
+        Finding("not a number", "must resolve", f"{place}: {name} is {cells[name]!r}", row=row)
+        for name in NUMBER_COLUMNS
+        if cells.get(name) and as_number(cells[name]) is None
+    ]
+    findings += [
+        Finding(
+            "unknown word",
+            "must resolve",
+            f"{place}: {name} is {cells[name]!r}, allowed are {', '.join(words)}",
+            row=row,
+        )
+        for name, words in WORDS.items()
+        if cells.get(name) and cells[name] not in words
+    ]
+    return findings

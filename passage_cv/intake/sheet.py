@@ -1,0 +1,187 @@
+"""Read a batch's sheet and its trip.toml into rows of text, without judging them.
+
+Comes in: a batch folder. Goes out: rows as the crew wrote them, with the row number their spreadsheet shows.
+Whether a cell makes sense is asked in ``checks``.
+"""
+
+from __future__ import annotations
+
+import csv
+import tomllib
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, time
+from pathlib import Path
+
+import openpyxl
+
+from passage_cv.errors import InputError
+from passage_cv.files import sha256_file
+
+SHEET_SUFFIXES = (".csv", ".xlsx")
+CHECKLIST = "checklist.csv"
+"""A site's own species, in the batch folder beside the sheet; never taken for the sheet."""
+COMPANIONS = ("trip.toml", CHECKLIST)
+"""Files beside the sheet that say something about the batch."""
+
+
+@dataclass(frozen=True, slots=True)
+class SheetRow:
+    """One line: ``number`` as the spreadsheet shows it (headings are row 1), ``n_cells`` before padding."""
+
+    number: int
+    cells: Mapping[str, str]
+    n_cells: int
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """A sheet as received; ``headings`` after the confirmed renaming."""
+
+    path: Path
+    headings: tuple[str, ...]
+    rows: tuple[SheetRow, ...]
+
+    @property
+    def sha256(self) -> str:
+        """Hash of the file as received."""
+        return sha256_file(self.path)
+
+
+def find_sheet(folder: Path) -> Path:
+    """The sheet of a batch folder: ``sheet.csv`` or ``sheet.xlsx``, else the only CSV or XLSX file there.
+
+    Raises
+    ------
+    InputError
+        If the folder is missing, holds no sheet, or holds several of which none is named ``sheet``.
+    """
+    if not folder.is_dir():
+        raise InputError("Batch folder is missing", where=str(folder), do="Check the path.")
+    found = sorted(path for path in folder.iterdir() if path.suffix.lower() in SHEET_SUFFIXES)
+    found = [path for path in found if not path.name.startswith((".", "~$")) and path.name != CHECKLIST]
+    named = [path for path in found if path.stem.lower() == "sheet"]
+    candidates = named or found
+    if len(candidates) == 1:
+        return candidates[0]
+    names = ", ".join(path.name for path in candidates) or "none"
+    raise InputError(
+        f"A batch needs one sheet, found {names}",
+        where=str(folder),
+        do="Name the one that counts sheet.csv or sheet.xlsx.",
+    )
+
+
+def read_sheet(path: Path, *, headings: Mapping[str, str] | None = None) -> Sheet:
+    """Read a CSV or XLSX sheet.
+
+    Parameters
+    ----------
+    path
+        File whose first row holds the headings.
+    headings
+        Confirmed renaming, heading in the file to canonical column; other headings stay as they are.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be read, is empty, or two columns have one heading.
+    """
+    lines = _read_csv(path) if path.suffix.lower() == ".csv" else _read_xlsx(path)
+    if not lines:
+        raise InputError("Sheet is empty", where=str(path), do="Give a line of headings and a line per image.")
+    renamed = headings or {}
+    head = [renamed.get(cell.strip(), cell.strip()) for cell in lines[0][1]]
+    while head and not head[-1]:
+        head.pop()
+    _require_distinct(head, path)
+    return Sheet(path, tuple(head), tuple(_row(number, cells, head) for number, cells in lines[1:]))
+
+
+def read_facts(folder: Path) -> dict[str, str]:
+    """Facts common to the batch from ``trip.toml``, as text; empty where there is no such file.
+
+    Raises
+    ------
+    InputError
+        If the file is not TOML or a value is a table or a list.
+    """
+    path = folder / "trip.toml"
+    if not path.is_file():
+        return {}
+    try:
+        values = tomllib.loads(path.read_text(encoding="utf-8"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise InputError(f"File is not TOML: {error}", where=str(path), do="Correct that line.") from error
+    nested = [key for key, value in values.items() if isinstance(value, dict | list)]
+    if nested:
+        raise InputError(
+            f"Values must be single facts, found a table or list at {', '.join(nested)}",
+            where=str(path),
+            do="Give one value per key.",
+        )
+    return {key: as_text(value) for key, value in values.items()}
+
+
+def as_text(value: object) -> str:
+    """A cell or TOML value as the text a person would have typed.
+
+    Examples
+    --------
+    >>> as_text(12.0), as_text(None), as_text(date(2031, 4, 20))
+    ('12', '', '2031-04-20')
+    """
+    if value is None:
+        return ""
+    if isinstance(value, float) and value.is_integer():
+        return str(int(value))
+    if isinstance(value, datetime | date | time):
+        return value.isoformat()
+    return str(value).strip()
+
+
+def _read_csv(path: Path) -> list[tuple[int, list[str]]]:
+    try:
+        with path.open(encoding="utf-8-sig", newline="") as stream:
+            return _filled(csv.reader(stream, strict=True))
+    except UnicodeDecodeError as error:
+        raise InputError(
+            f"Sheet is not UTF-8 at byte {error.start}", where=str(path), do="Save it as CSV UTF-8."
+        ) from error
+    except csv.Error as error:
+        raise InputError(f"Sheet is not CSV: {error}", where=str(path), do="Save it again as CSV.") from error
+
+
+def _read_xlsx(path: Path) -> list[tuple[int, list[str]]]:
+    try:
+        book = openpyxl.load_workbook(path, read_only=True, data_only=True)
+    except Exception as error:  # openpyxl raises many kinds for a damaged file, none of them its own
+        raise InputError(f"Sheet is not XLSX: {error}", where=str(path), do="Save it again.") from error
+    try:
+        rows = book.worksheets[0].iter_rows(values_only=True)
+        return _filled([as_text(value) for value in row] for row in rows)
+    finally:
+        book.close()
+
+
+def _filled(rows: Iterable[Sequence[str]]) -> list[tuple[int, list[str]]]:
+    """Rows that hold anything, each with its number in the spreadsheet."""
+    numbered = ((number, [cell.strip() for cell in row]) for number, row in enumerate(rows, start=1))
+    return [(number, cells) for number, cells in numbered if any(cells)]
+
+
+def _row(number: int, cells: Sequence[str], head: Sequence[str]) -> SheetRow:
+    n_cells = len(cells)
+    while n_cells > len(head) and not cells[n_cells - 1]:
+        n_cells -= 1
+    padded = [*cells, *[""] * len(head)]
+    named = {heading: padded[i] for i, heading in enumerate(head) if heading}
+    return SheetRow(number, named, n_cells)
+
+
+def _require_distinct(head: Sequence[str], path: Path) -> None:
+    twice = sorted({name for name in head if name and head.count(name) > 1})
+    if twice:
+        raise InputError(
+            f"Two columns are headed {', '.join(twice)}", where=str(path), do="Give each column its own heading."
+        )

@@ -1,0 +1,68 @@
+"""Dates and times of a batch: ISO 8601 instants, days and intervals.
+
+A time without an offset is not placed on the clock of the world; callers see that in ``is_exact``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """From ``start`` to ``end``; both are aware where ``is_exact``, else wall-clock times of the site."""
+
+    start: datetime
+    end: datetime
+    is_exact: bool
+
+
+def parse_window(text: str) -> Window | None:
+    """A day, an instant or an interval ``start/end``; None where it is none of these.
+
+    Examples
+    --------
+    >>> window = parse_window("2031-04-20T21:15:00-04:00/2031-04-21T02:00:00-04:00")
+    >>> window.is_exact, (window.end - window.start).total_seconds() / 3600
+    (True, 4.75)
+    >>> parse_window("20 April") is None
+    True
+    """
+    first, _, second = text.partition("/")
+    start, end = _bounds(first), _bounds(second or first)
+    if start is None or end is None:
+        return None
+    aware = {start[0].tzinfo is not None, end[1].tzinfo is not None}
+    if len(aware) == 2 or end[1] < start[0]:
+        return None
+    return Window(start[0], end[1], aware == {True})
+
+
+def parse_instant(text: str) -> datetime | None:
+    """One point in time, aware or not; None where the text is none."""
+    try:
+        return datetime.fromisoformat(text.strip())
+    except ValueError:
+        return None
+
+
+def minutes_outside(taken: datetime, window: Window) -> float | None:
+    """How many minutes a time lies outside a window; 0 inside, None where the two cannot be compared."""
+    if (taken.tzinfo is not None) != window.is_exact:
+        return None
+    gap = max(window.start - taken, taken - window.end, timedelta(0))
+    return gap.total_seconds() / 60
+
+
+def _bounds(text: str) -> tuple[datetime, datetime] | None:
+    """First and last moment of a day, or an instant twice."""
+    text = text.strip()
+    try:
+        day = date.fromisoformat(text)
+    except ValueError:
+        instant = parse_instant(text)
+        return (instant, instant) if instant else None
+    # A day on the site's own clock: no offset is known, so none is invented.
+    start = datetime.combine(day, time.min)
+    return start, start + timedelta(days=1) - timedelta(microseconds=1)

@@ -1,0 +1,170 @@
+"""A whole batch folder: what is found, and that it is found all at once."""
+
+from pathlib import Path
+
+import pytest
+
+from passage_cv.errors import InputError
+from passage_cv.intake.batch import CheckedBatch
+from passage_cv.intake.check import check_batch
+from passage_cv.intake.names import any_names
+from tests.batches import FACTS, ROWS, jpeg, write_batch
+
+
+def kinds(batch: CheckedBatch) -> list[str]:
+    return [finding.kind for finding in batch.findings]
+
+
+def changed(i: int, **cells: str) -> list[dict[str, str]]:
+    return [{**row, **cells} if at == i else dict(row) for at, row in enumerate(ROWS)]
+
+
+def test_a_sound_batch_has_no_findings(tmp_path: Path) -> None:
+    batch = check_batch(write_batch(tmp_path / "b"))
+    assert batch.findings == ()
+    assert [line.individual for line in batch.rows] == ["E1/1", "E1/1", "E1/2"]
+    assert [(picture.width, picture.height, picture.kind) for picture in batch.images] == [(48, 32, "jpg")] * 3
+
+
+def test_all_findings_come_at_once(tmp_path: Path) -> None:
+    rows = changed(0, code="XYZ", length_mm="long")
+    folder = write_batch(tmp_path / "b", rows, {k: v for k, v in FACTS.items() if k != "permit"})
+    (folder / "images/2.jpg").unlink()
+    (folder / "images/stray.jpg").write_bytes(jpeg("stray"))
+    (folder / "images/3.jpg").write_bytes(b"\xff\xd8\xff\xe0 cut short")
+    found = kinds(check_batch(folder))
+    assert sorted(found) == [
+        "no collecting permit",
+        "not a number",
+        "picture without row",
+        "unknown name",
+        "unreadable picture",
+        "unreadable picture",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("rows", "kind", "row"),
+    [
+        (changed(1, code="QQQ"), "unknown name", 3),
+        (changed(1, code="BOW"), "two species", 3),
+        (changed(2, image="images/1.jpg"), "two individuals", 4),
+        (changed(1, image="images/1.jpg"), "named twice", 3),
+        (changed(2, image=""), "row without picture", 4),
+        (changed(2, individual=""), "no individual", 4),
+        (changed(2, length_mm="4e"), "not a number", 4),
+        (changed(2, length_type="KL"), "unknown word", 4),
+        (changed(2, purpose="portrait"), "unknown word", 4),
+        (changed(2, eventDate="11 May"), "event date", 4),
+        (changed(2, eventDate="2031-05-11T20:00:00"), "event date without offset", 4),
+        (changed(2, locationID="LTB-HOL-02"), "event with two values", 4),
+        (changed(2, scientificName="Channa argus"), "name and code differ", 4),
+        (changed(2, image="../elsewhere.jpg"), "picture outside the batch", 4),
+    ],
+    ids=lambda value: value if isinstance(value, str) else None,
+)
+def test_one_fault_is_found_at_its_row(tmp_path: Path, rows: list[dict[str, str]], kind: str, row: int) -> None:
+    batch = check_batch(write_batch(tmp_path / "b", rows))
+    assert (kind, row) in [(finding.kind, finding.row) for finding in batch.unresolved]
+
+
+@pytest.mark.parametrize("name", ["eventID", "eventDate", "locationID", "permit", "animalCareProtocol"])
+def test_a_missing_fact_must_be_resolved(tmp_path: Path, name: str) -> None:
+    folder = write_batch(tmp_path / "b", facts={key: value for key, value in FACTS.items() if key != name})
+    assert any(name in f"{finding.message} {finding.proposal}" for finding in check_batch(folder).unresolved)
+
+
+def test_the_same_bytes_under_two_names_are_found(tmp_path: Path) -> None:
+    folder = write_batch(tmp_path / "b")
+    (folder / "images/3.jpg").write_bytes((folder / "images/1.jpg").read_bytes())
+    (finding,) = check_batch(folder).findings
+    assert finding.kind == "same picture twice"
+    assert "images/1.jpg and images/3.jpg" in finding.message
+
+
+def test_a_bad_picture_can_be_left_out_by_name(tmp_path: Path) -> None:
+    folder = write_batch(tmp_path / "b")
+    (folder / "images/2.jpg").write_bytes(b"nothing")
+    assert len(check_batch(folder).unresolved) == 1
+    batch = check_batch(folder, excluded={"images/2.jpg": "card fault"})
+    assert batch.findings == ()
+    assert [picture.name for picture in batch.images] == ["images/1.jpg", "images/3.jpg"]
+
+
+def test_an_exclusion_needs_a_reason_and_a_picture(tmp_path: Path) -> None:
+    batch = check_batch(write_batch(tmp_path / "b"), excluded={"images/2.jpg": " ", "images/9.jpg": "blurred"})
+    assert kinds(batch) == ["excluded for no reason", "excluded in vain"]
+
+
+def test_a_picture_far_from_its_event_is_shown(tmp_path: Path) -> None:
+    rows = changed(2, taken_at="2031-05-12T09:30:00-04:00")
+    (finding,) = check_batch(write_batch(tmp_path / "b", rows)).findings
+    assert (finding.kind, finding.severity) == ("outside the event", "please look")
+    assert "810 min" in finding.message  # 13 h 30 min after the set
+
+
+def test_missing_columns_are_named_once(tmp_path: Path) -> None:
+    rows = [{"image": row["image"], "fish": row["individual"], "kind": row["code"]} for row in ROWS]
+    batch = check_batch(write_batch(tmp_path / "b", rows))
+    assert kinds(batch).count("missing column") == 2
+    renamed = check_batch(batch.folder, headings={"fish": "individual", "kind": "code"})
+    assert renamed.findings == ()
+
+
+def test_unknown_columns_are_kept(tmp_path: Path) -> None:
+    batch = check_batch(write_batch(tmp_path / "b", changed(0, swam_off="yes")))
+    assert batch.findings == ()
+    assert batch.rows[0].cells["swam_off"] == "yes"
+
+
+def test_unknown_facts_are_refused(tmp_path: Path) -> None:
+    batch = check_batch(write_batch(tmp_path / "b", facts={**FACTS, "permitt": "1"}))
+    assert kinds(batch) == ["unknown fact"]
+
+
+def test_open_data_need_no_permit_and_no_date_and_may_have_any_name(tmp_path: Path) -> None:
+    rows = [{"image": "1.png", "scientificName": "Scaridae", "sequence": "s1"}]
+    folder = write_batch(tmp_path / "reef", rows, {})
+    stated = {"source": "open data", "eventID": "reef", "locationID": "reef"}
+    batch = check_batch(folder, names=any_names(), headings={"sequence": "organismID"}, facts=stated)
+    assert batch.findings == ()
+    assert batch.rows[0].individual == "s1"
+
+
+def test_a_checklist_in_the_folder_widens_the_names(tmp_path: Path) -> None:
+    folder = write_batch(tmp_path / "b", changed(2, code="ZEB"))
+    assert kinds(check_batch(folder)) == ["unknown name"]
+    (folder / "checklist.csv").write_text("scientific_name,code\nDanio rerio,ZEB\n", encoding="utf-8")
+    batch = check_batch(folder)
+    assert batch.findings == ()
+    assert batch.rows[2].species is not None
+    assert batch.rows[2].species.scientific_name == "Danio rerio"
+
+
+def test_several_images_of_a_line(tmp_path: Path) -> None:
+    rows = [{"image": "images/1.jpg;images/2.jpg", "individual": "1", "code": "NSH"}]
+    batch = check_batch(write_batch(tmp_path / "b", rows))
+    assert batch.findings == ()
+    assert batch.rows[0].images == ("images/1.jpg", "images/2.jpg")
+
+
+def test_reduced_copies_live_as_long_as_the_batch(tmp_path: Path) -> None:
+    folder = write_batch(tmp_path / "b")
+    (folder / "images/1.jpg").write_bytes(jpeg("large", width=960, height=540))
+    batch = check_batch(folder)
+    workspace = batch.workspace
+    assert workspace is not None
+    assert [path.stem for path in workspace.iterdir()] == [batch.images[0].sha256]
+    del batch
+    assert not workspace.exists()
+
+
+def test_checking_alone_makes_no_copies(tmp_path: Path) -> None:
+    assert check_batch(write_batch(tmp_path / "b"), keep_working=False).workspace is None
+
+
+def test_no_batch_is_an_error_that_says_where(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="Batch folder is missing"):
+        check_batch(tmp_path / "nothing")
+    with pytest.raises(InputError, match="A batch needs one sheet, found none"):
+        check_batch(tmp_path)

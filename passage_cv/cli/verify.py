@@ -1,0 +1,35 @@
+"""``passage-cv verify``: is this package what was exported, and does it decide here as it did there."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from passage_cv.cli.console import command_app, progress_bar, show, show_json
+from passage_cv.gate.verify import verify_package
+
+app = command_app()
+
+
+@app.command()
+def verify(
+    folder: Annotated[Path, typer.Argument(help="Folder of a gate package.")],
+    json: Annotated[bool, typer.Option("--json", help="Print the report as JSON, for the records.")] = False,
+) -> None:
+    """Check a gate package: every byte before anything is loaded, then every reference case, then the time.
+
+    Run it on the gate computer itself: there it also shows that this processor decides as ours did.
+    """
+    with progress_bar() as progress:
+        report = verify_package(folder, progress=progress)
+    if json:
+        show_json(report.as_dict())
+    else:
+        for check in report.checks:
+            show(f"{'ok  ' if check.ok else 'BAD '} {check.name}: {check.detail}")
+        verdict = "is as exported and decides as listed" if report.ok else "must not be used"
+        show(f"Package {report.package_id[:12] or 'without id'} {verdict} ({folder})")
+    if not report.ok:
+        raise typer.Exit(1)

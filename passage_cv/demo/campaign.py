@@ -201,8 +201,7 @@ def _draw_shots(trip: Trip, event: Event, fish: Fish, rng: np.random.Generator) 
 
 def camera_of(shot: Shot) -> str:
     """Name of the camera that takes a shot: one looks from the side, one from above."""
-    above = any(subject.view == "top" for subject in shot.subjects)
-    return f"{shot.setup_id}-{'top' if above else 'side'}"
+    return f"{shot.setup_id}-{'top' if shot.above else 'side'}"
 
 
 def _exposures(imaged: Iterable[Imaged]) -> Iterable[tuple[str, Shot, datetime]]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import lru_cache
 from pathlib import Path
 
 import cv2
@@ -12,10 +13,28 @@ import numpy as np
 import numpy.typing as npt
 import simplejpeg
 
+from passage_cv.demo.camera import add_flicker, add_noise, develop, smear
+from passage_cv.demo.canvas import Canvas, Region, Rgba
 from passage_cv.demo.exif import with_exif
-from passage_cv.demo.shot import HEIGHT, WIDTH, Shot
-from passage_cv.demo.sites import SETUPS
-from passage_cv.demo.species import CODES
+from passage_cv.demo.fish import draw_above, draw_carriage, draw_side
+from passage_cv.demo.pose import Pose, draw_pose, lay
+from passage_cv.demo.riders import paint_rider
+from passage_cv.demo.scenery import lamplight, wall
+from passage_cv.demo.shot import Shot, Subject
+from passage_cv.demo.sites import SETUPS, Light
+from passage_cv.demo.water import (
+    LAMP_ONE,
+    WALL_DISTANCE,
+    Haze,
+    add_drops,
+    add_film,
+    add_glare,
+    add_specks,
+    haze_of,
+    ripples,
+    through,
+    veiled,
+)
 from passage_cv.files import write_bytes
 from passage_cv.parallel import map_items
 from passage_cv.progress import Progress, silent
@@ -46,23 +65,95 @@ def take_picture(exposure: Exposure) -> str:
     return write_bytes(exposure.path, with_exif(jpeg, camera=exposure.camera, taken_at=exposure.taken_at))
 
 
-_DEPTH = dict(zip(CODES, (0.15, 0.22, 0.05, 0.13, 0.06, 0.19, 0.25, 0.22, 0.20, 0.30, 0.19, 0.30, 0.23), strict=True))
-
-
 def render(shot: Shot) -> Rgb:
-    """Render one shot, uint8 (540, 960, 3) RGB."""
+    """Render one shot, uint8 (540, 960, 3) RGB; the same shot gives the same pixels."""
     rng = shot.rng()
-    setup = SETUPS[shot.setup_id]
-    image = np.empty((HEIGHT, WIDTH, 3), np.uint8)
-    image[:] = setup.wall
-    for subject in shot.subjects:
-        fish = subject.fish
-        length = fish.length_mm / setup.mm_per_px
-        center = (int(480 + rng.normal(0, 80)), int(270 + rng.normal(0, 50)))
-        own = np.random.default_rng(fish.seed)
-        shade = int(60 + own.normal(0, 8)) + 8 * list(_DEPTH).index(fish.code)
-        axes = (int(length / 2), max(3, int(length * _DEPTH[fish.code] / 2)))
-        cv2.ellipse(image, center, axes, rng.normal(0, 6), 0, 360, (shade, shade, shade - 20), -1, cv2.LINE_AA)
-    noise = rng.integers(-6, 7, image.shape, dtype=np.int8)
-    out: Rgb = np.clip(image.astype(np.int16) + noise, 0, 255).astype(np.uint8)
-    return out
+    image = _behind(shot.setup_id, shot.day_seed, shot.light, shot.turbidity_ntu, above=shot.above).copy()
+    for place, subject in enumerate(shot.subjects):
+        _add_fish(image, shot, subject, place, rng)
+    return _finish(image, shot, rng)
+
+
+@lru_cache(maxsize=6)
+def _behind(setup_id: str, day_seed: int, light: Light, turbidity_ntu: float, *, above: bool) -> Rgb:
+    """The empty view: wall through the water, under the day's light."""
+    haze = haze_of(turbidity_ntu).at(WALL_DISTANCE)
+    lamp = lamplight(day_seed, light, above=above)
+    if light == "day":
+        lamp = lamp * ripples(np.random.default_rng([day_seed, 3]))
+    seen = veiled(wall(setup_id, day_seed, above=above), haze, lamp)
+    return np.asarray(cv2.GaussianBlur(np.clip(seen * 255, 0, 255).astype(np.uint8), (0, 0), 0.5 + haze.blur))
+
+
+@lru_cache(maxsize=6)
+def _lamp(day_seed: int, light: Light, *, above: bool) -> npt.NDArray[np.uint8]:
+    return np.asarray(cv2.convertScaleAbs(lamplight(day_seed, light, above=above), alpha=LAMP_ONE))
+
+
+def _add_fish(image: Rgb, shot: Shot, subject: Subject, place: int, rng: np.random.Generator) -> None:
+    """Draw one fish into the picture, in place."""
+    length = subject.fish.length_mm / SETUPS[shot.setup_id].mm_per_px * float(rng.uniform(0.92, 1.08))
+    canvas = _paint(shot, subject, length, place, rng)
+    apart = (float(rng.normal(0, 60)), 120.0 * place) if len(shot.subjects) > 1 else (0.0, 0.0)
+    pose = draw_pose(subject.fish.code, length, subject.view, rng, offset=apart)
+    laid = lay(canvas, pose)
+    if laid is None:
+        return
+    region, layer = laid
+    haze = haze_of(shot.turbidity_ntu).at(float(rng.uniform(0.75, 1.25)))
+    layer = _blurred(layer, haze, pose, moving=1.0 if shot.light == "day" else 1.6, rng=rng)
+    _cast_shadow(image, layer[..., 3], region, haze)
+    fish = through(layer, haze, _lamp(shot.day_seed, shot.light, above=shot.above)[region])
+    rest = cv2.cvtColor(255 - layer[..., 3], cv2.COLOR_GRAY2RGB)
+    image[region] = cv2.add(cv2.multiply(image[region], rest, scale=1 / 255), fish)
+
+
+def _paint(shot: Shot, subject: Subject, length: float, place: int, rng: np.random.Generator) -> Canvas:
+    scale = float(np.clip(1.1 * length, 420, 900))
+    carriage = draw_carriage(rng)
+    if subject.view == "top":
+        canvas = draw_above(subject.fish, carriage, scale, rng)
+    else:
+        canvas = draw_side(subject.fish, int(subject.view == "right"), carriage, scale, rng)
+    if shot.attached and place == 0:
+        paint_rider(canvas, rng)
+    return canvas
+
+
+def _blurred(layer: Rgba, haze: Haze, pose: Pose, *, moving: float, rng: np.random.Generator) -> Rgba:
+    """Scatter, focus, and the smear of a moving fish."""
+    focus = haze.blur + float(rng.gamma(1.2, 0.25))
+    soft = cv2.GaussianBlur(layer, (0, 0), max(0.3, focus))
+    heading = pose.axis[-1] - pose.axis[0]
+    speed = min(15.0, moving * float(rng.gamma(1.0, 2.2)))
+    return smear(np.asarray(soft), speed, float(np.arctan2(heading[1], heading[0])))
+
+
+def _cast_shadow(image: Rgb, cover: npt.NDArray[np.uint8], region: Region, haze: Haze) -> None:
+    """A soft shadow on the wall a little below the fish, in place; lost in turbid water."""
+    rows, columns = region
+    shift = min(26, image.shape[0] - rows.stop)
+    if shift <= 0:
+        return
+    small = cv2.resize(cover, None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
+    soft = cv2.GaussianBlur(small, (0, 0), 3.5)
+    darker = cv2.convertScaleAbs(soft, alpha=-0.20 * haze.clear**WALL_DISTANCE, beta=255)
+    wide = cv2.resize(darker, cover.shape[::-1], interpolation=cv2.INTER_LINEAR)
+    below = (slice(rows.start + shift, rows.stop + shift), columns)
+    image[below] = cv2.multiply(image[below], cv2.cvtColor(wide, cv2.COLOR_GRAY2RGB), scale=1 / 255)
+
+
+def _finish(image: Rgb, shot: Shot, rng: np.random.Generator) -> Rgb:
+    """Specks, window, camera."""
+    add_specks(image, shot.turbidity_ntu, rng)
+    if rng.random() < 0.16:
+        add_glare(image, rng)
+    if rng.random() < 0.12:
+        add_drops(image, rng)
+    if shot.fouled > 0:
+        add_film(image, shot.fouled, rng)
+    exposure = float(np.exp(rng.normal(0, 0.07))) * (0.22 if shot.lamp_failed else 1.0)
+    image = develop(image, SETUPS[shot.setup_id], shot.light, exposure)
+    if rng.random() < 0.12:
+        image = add_flicker(image, rng)
+    return add_noise(image, shot.light, rng, more=1.8 if shot.lamp_failed else 1.0)

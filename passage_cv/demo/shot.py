@@ -43,6 +43,11 @@ class Shot:
     lamp_failed: bool = False
     attached: bool = False
 
+    @property
+    def above(self) -> bool:
+        """Whether the camera above the flume takes it."""
+        return any(subject.view == "top" for subject in self.subjects)
+
     def rng(self) -> np.random.Generator:
         """The picture's own random numbers."""
         return np.random.default_rng([self.seed, 1])

@@ -1,0 +1,74 @@
+"""What the camera does to the light: smear of a moving fish, tone and colour by firmware, infrared, noise."""
+
+from __future__ import annotations
+
+from functools import cache
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from passage_cv.demo.canvas import Rgba
+from passage_cv.demo.shot import HEIGHT, WIDTH
+from passage_cv.demo.sites import Light, Setup
+
+Rgb = npt.NDArray[np.uint8]
+NOISE = {"day": 2.2, "night": 3.6, "infrared": 4.2}
+"""Standard deviation of the sensor's noise by light, of 255. Ours."""
+
+
+def smear(layer: Rgba, length_px: float, angle: float) -> Rgba:
+    """Motion blur along a direction (radians)."""
+    if length_px < 1.5:
+        return layer
+    size = int(length_px) | 1
+    kernel = np.zeros((size, size), np.float32)
+    middle = size // 2
+    reach = np.array([np.cos(angle), np.sin(angle)]) * middle
+    ends = [(round(middle + sign * reach[0]), round(middle + sign * reach[1])) for sign in (-1, 1)]
+    cv2.line(kernel, ends[0], ends[1], 1.0, 1, cv2.LINE_AA)
+    return np.asarray(cv2.filter2D(layer, -1, kernel / kernel.sum()))
+
+
+def develop(image: Rgb, setup: Setup, light: Light, exposure: float) -> Rgb:
+    """Tone and colour: lamp, white balance, gamma; at infrared a grey picture with paler fish."""
+    red, green, blue = cv2.split(image)
+    if light == "infrared":
+        grey = cv2.addWeighted(red, 0.60, green, 0.40, 0)
+        return np.asarray(cv2.cvtColor(cv2.LUT(grey, _tone(0.92 * exposure, 0.88, 0.05)), cv2.COLOR_GRAY2RGB))
+    warm = (1.05, 0.98, 0.86) if light == "night" else (1.0, 1.0, 1.0)
+    gains = [exposure * a * b * c for a, b, c in zip(setup.lamp, setup.firmware, warm, strict=True)]
+    planes = [cv2.LUT(plane, _tone(g, setup.gamma, 0.0)) for plane, g in zip((red, green, blue), gains, strict=True)]
+    return np.asarray(cv2.merge(planes))
+
+
+def _tone(gain: float, gamma: float, lift: float) -> npt.NDArray[np.uint8]:
+    """Tone curve: gain, gamma, and a shoulder that keeps highlights from burning out."""
+    x = (np.linspace(0, gain, 256)) ** gamma
+    shoulder = np.where(x < 0.8, x, 0.8 + 0.2 * np.tanh((x - 0.8) / 0.2))
+    return np.asarray(np.clip((lift + (1 - lift) * shoulder) * 255, 0, 255), np.uint8)
+
+
+@cache
+def _grain(sigma: float, *, grey: bool) -> tuple[Rgb, Rgb]:
+    """Noise as what is added and what is taken away, each larger than a picture by 128 pixels."""
+    rng = np.random.default_rng([int(sigma * 10), int(grey)])
+    field = rng.normal(0, sigma, (HEIGHT + 128, WIDTH + 128, 1 if grey else 3)).astype(np.float32)
+    field = 0.75 * field + 0.6 * cv2.GaussianBlur(field, (0, 0), 0.8).reshape(field.shape)
+    whole = np.rint(np.repeat(field, 3, axis=2) if grey else field)
+    return np.clip(whole, 0, 255).astype(np.uint8), np.clip(-whole, 0, 255).astype(np.uint8)
+
+
+def add_noise(image: Rgb, light: Light, rng: np.random.Generator, *, more: float = 1.0) -> Rgb:
+    """Sensor noise."""
+    more_light, less_light = _grain(round(NOISE[light] * more, 1), grey=light == "infrared")
+    top, left = (int(n) for n in rng.integers(0, 128, 2))
+    here = np.s_[top : top + HEIGHT, left : left + WIDTH]
+    return np.asarray(cv2.subtract(cv2.add(image, more_light[here]), less_light[here]))
+
+
+def add_flicker(image: Rgb, rng: np.random.Generator) -> Rgb:
+    """Bands of a flickering lamp, from rows being read one after the other."""
+    rows = np.arange(HEIGHT)
+    band = 1 + rng.uniform(0.02, 0.06) * np.sin(2 * np.pi * (rows / rng.uniform(110, 260) + rng.random()))
+    return np.clip(image * band[:, None, None].astype(np.float32), 0, 255).astype(np.uint8)

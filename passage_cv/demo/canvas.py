@@ -1,0 +1,154 @@
+"""A transparent sheet on which one straight fish is painted, layer over layer."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float32]
+Points = npt.NDArray[np.float64]
+Region = tuple[slice, slice]
+Rgba = npt.NDArray[np.uint8]
+_SHIFT = 4
+_TURN = np.linspace(0, 2 * np.pi, 28, endpoint=False)
+_CIRCLE = np.stack([np.cos(_TURN), np.sin(_TURN)], axis=1)
+
+
+class Canvas:
+    """Four planes (red, green, blue, opacity; colour already multiplied by opacity) and the fish's place on them.
+
+    ``planes`` is float32 (4, rows, columns), 0 to 1.
+
+    Parameters
+    ----------
+    scale
+        Pixels per total length.
+    above, below
+        Room above and below the body's axis, in total lengths.
+    before, behind
+        Room before the snout and behind the tail, in total lengths.
+    """
+
+    def __init__(
+        self, scale: float, *, above: float, below: float, before: float = 0.06, behind: float = 0.06
+    ) -> None:
+        self.scale = scale
+        self.x0 = round(before * scale) + 2
+        self.y0 = round(above * scale) + 2
+        width = self.x0 + round((1 + behind) * scale) + 2
+        height = self.y0 + round(below * scale) + 2
+        self.planes = np.zeros((4, height, width), np.float32)
+
+    def columns(self) -> Floats:
+        """``t`` of every column's middle."""
+        return ((np.arange(self.planes.shape[2]) - self.x0 + 0.5) / self.scale).astype(np.float32)
+
+    def rows(self) -> Floats:
+        """``y`` of every row's middle, upward positive."""
+        return ((self.y0 - 0.5 - np.arange(self.planes.shape[1])) / self.scale).astype(np.float32)
+
+    def place(self, points: Sequence[tuple[float, float]] | Points) -> Points:
+        """Pixel positions (x, y) of points given as (t, y)."""
+        given = np.asarray(points, np.float64)
+        return np.stack([self.x0 + given[:, 0] * self.scale, self.y0 - given[:, 1] * self.scale], axis=1) - 0.5
+
+    def region(self, points: Points, pad: float) -> Region | None:
+        """The part of the sheet that holds some pixel positions, or nothing if they all lie outside."""
+        height, width = self.planes.shape[1:]
+        left, top = np.floor(points.min(axis=0) - pad).astype(int)
+        right, bottom = np.ceil(points.max(axis=0) + pad).astype(int) + 1
+        rows = slice(max(0, top), min(height, bottom))
+        columns = slice(max(0, left), min(width, right))
+        return (rows, columns) if rows.start < rows.stop and columns.start < columns.stop else None
+
+    def paint(self, region: Region, colour: Sequence[float] | Sequence[Floats], alpha: Floats) -> None:
+        """Lay a colour (red, green, blue, 0 to 1, each one number or one per pixel) over a region."""
+        rest = 1 - alpha
+        for plane, value in zip(self.planes, (*colour, 1.0), strict=True):
+            target = plane[region]
+            target *= rest
+            target += alpha * value
+
+    def pixels(self) -> Rgba:
+        """The sheet as 8-bit pixels, (rows, columns, 4), colour still multiplied by opacity."""
+        return np.asarray(cv2.merge([cv2.convertScaleAbs(plane, alpha=255) for plane in self.planes]))
+
+    def fill(self, points: Points, colour: Sequence[float], *, alpha: float = 1.0, blur: float = 0.0) -> None:
+        """Fill a polygon given in (t, y)."""
+        at = self.place(points)
+        region = self.region(at, 2 + 3 * blur)
+        if region is not None:
+            self.paint(region, colour, polygon_mask(at, region, blur=blur) * np.float32(alpha))
+
+    def stroke(
+        self, lines: Iterable[Points], colour: Sequence[float], *, width: float, alpha: float = 1.0, blur: float = 0.0
+    ) -> None:
+        """Draw polylines given in (t, y); ``width`` in total lengths, thinner than a pixel fades instead."""
+        placed = [self.place(line) for line in lines]
+        region = self.region(np.concatenate(placed), 3 + 3 * blur + width * self.scale)
+        if region is not None:
+            mask = stroke_mask(placed, region, width * self.scale, blur=blur)
+            self.paint(region, colour, mask * np.float32(alpha))
+
+    def disc(
+        self,
+        centre: tuple[float, float],
+        radius: float,
+        colour: Sequence[float],
+        *,
+        alpha: float = 1.0,
+        blur: float = 0.0,
+        squash: float = 1.0,
+    ) -> None:
+        """Fill an ellipse of horizontal radius ``radius`` and vertical ``radius * squash``."""
+        self.fill(np.array(centre) + _CIRCLE * (radius, radius * squash), colour, alpha=alpha, blur=blur)
+
+
+def shifted(line: Points, t: float, y: float) -> Points:
+    """The same line, moved."""
+    return np.asarray(line + np.array([t, y]))
+
+
+def tapered(line: Points, width: float, *, ends: tuple[float, float] = (0.0, 0.0)) -> Points:
+    """Outline of a line that is ``width`` thick in its middle and ``ends`` times that at both ends."""
+    s = np.linspace(0, 1, len(line))
+    first, last = ends
+    swell = np.maximum(np.sin(np.pi * s), first * (1 - s) + last * s)
+    along = np.gradient(line, axis=0)
+    across = np.stack([-along[:, 1], along[:, 0]], axis=1) / (np.linalg.norm(along, axis=1)[:, None] + 1e-9)
+    offset = 0.5 * width * swell[:, None] * across
+    return np.concatenate([line + offset, (line - offset)[::-1]])
+
+
+def polygon_mask(points: Points, region: Region, *, blur: float = 0.0) -> Floats:
+    """Antialiased mask of a polygon of pixel positions within a region, 0 to 1."""
+    mask = _blank(region)
+    cv2.fillPoly(mask, [_fixed(points, region)], 255, cv2.LINE_AA, _SHIFT)
+    return _floating(mask, blur)
+
+
+def stroke_mask(lines: Sequence[Points] | Points, region: Region, width: float, *, blur: float = 0.0) -> Floats:
+    """Antialiased mask of polylines of pixel positions; below one pixel wide they fade."""
+    mask = _blank(region)
+    fixed = [_fixed(line, region) for line in lines]
+    cv2.polylines(
+        mask, fixed, isClosed=False, color=255, thickness=max(1, round(width)), lineType=cv2.LINE_AA, shift=_SHIFT
+    )
+    return _floating(mask, blur) * np.float32(min(1.0, max(width, 0.25)))
+
+
+def _floating(mask: npt.NDArray[np.uint8], blur: float) -> Floats:
+    soft = cv2.GaussianBlur(mask, (0, 0), blur) if blur >= 0.3 else mask
+    return np.asarray(soft, np.float32) * np.float32(1 / 255)
+
+
+def _blank(region: Region) -> npt.NDArray[np.uint8]:
+    return np.zeros((region[0].stop - region[0].start, region[1].stop - region[1].start), np.uint8)
+
+
+def _fixed(points: Points, region: Region) -> npt.NDArray[np.int32]:
+    local = points - (region[1].start, region[0].start)
+    return np.asarray(np.rint(local * (1 << _SHIFT)), np.int32)

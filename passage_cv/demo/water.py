@@ -1,0 +1,127 @@
+"""Water between the camera and what it looks at: haze by NTU, ripples of light, specks, drops, a film."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from passage_cv.demo.shot import HEIGHT, WIDTH
+from passage_cv.demo.textures import Floats, noise
+
+Rgb = npt.NDArray[np.uint8]
+
+CLEAR_PER_NTU = 0.021
+"""Loss of contrast per NTU over the fish's distance: 34 % at 20, 65 % at 50 (handbook 6: pattern hidden above
+about 20, only the outline left above about 50). Ours."""
+
+LAMP_ONE = 200
+"""Value that stands for a light of 1 in an 8-bit lamp map."""
+
+WALL_DISTANCE = 1.7
+"""The wall is this many times as far away as the fish. Ours."""
+
+
+@dataclass(frozen=True, slots=True)
+class Haze:
+    """What turbidity does at a distance: share of light that comes through, veil's colour, blur in pixels."""
+
+    clear: float
+    veil: Floats
+    blur: float
+
+    def at(self, distance: float) -> Haze:
+        """The same water seen through a different length of it."""
+        return Haze(self.clear**distance, self.veil, self.blur * distance)
+
+
+def haze_of(turbidity_ntu: float) -> Haze:
+    """Haze at the fish's distance.
+
+    Examples
+    --------
+    >>> round(haze_of(50.0).clear, 2)
+    0.35
+    """
+    muddy = float(np.clip(turbidity_ntu / 90, 0, 1))
+    green, brown = np.array([0.46, 0.53, 0.46]), np.array([0.56, 0.51, 0.39])
+    veil = (green + muddy * (brown - green)).astype(np.float32)
+    return Haze(float(np.exp(-CLEAR_PER_NTU * turbidity_ntu)), veil, 0.25 + 0.026 * turbidity_ntu)
+
+
+def veiled(colour: Floats, haze: Haze, lamp: Floats) -> Floats:
+    """Colours (0 to 1) as they look through haze under a lamp map."""
+    lit = lamp[..., None]
+    return np.asarray(lit * (haze.clear * colour + (1 - haze.clear) * haze.veil), np.float32)
+
+
+def through(layer: npt.NDArray[np.uint8], haze: Haze, lamp: npt.NDArray[np.uint8]) -> Rgb:
+    """Colours multiplied by opacity (rows, columns, 4) as they look through haze under a lamp map.
+
+    ``lamp`` is 8-bit, :data:`LAMP_ONE` where the light is 1.
+    """
+    *colours, cover = cv2.split(layer)
+    veils = (1 - haze.clear) * haze.veil
+    hazy = [cv2.addWeighted(plane, haze.clear, cover, float(v), 0) for plane, v in zip(colours, veils, strict=True)]
+    return np.asarray(cv2.merge([cv2.multiply(plane, lamp, scale=1 / LAMP_ONE) for plane in hazy]))
+
+
+def ripples(rng: np.random.Generator) -> Floats:
+    """A net of light thrown by waves, (540, 960), mean near 1; strongest at the top."""
+    shape = (HEIGHT // 4, WIDTH // 4)
+    first, second = (noise(shape, (grain, 0.6 * grain), rng, octaves=2) for grain in (70.0, 48.0))
+    net = np.exp(-np.minimum(np.abs(first), np.abs(second)) / 0.22)
+    soft = cv2.resize(cv2.GaussianBlur(net, (0, 0), 1.6), (WIDTH, HEIGHT), interpolation=cv2.INTER_CUBIC)
+    fade = np.linspace(1, 0.1, HEIGHT, dtype=np.float32)[:, None] ** 1.5
+    return np.asarray(1 + rng.uniform(0.04, 0.16) * fade * (soft - soft.mean()), np.float32)
+
+
+def add_specks(image: Rgb, turbidity_ntu: float, rng: np.random.Generator) -> None:
+    """Drifting particles and bubbles, in place."""
+    for _ in range(int(rng.poisson(4 + 0.5 * turbidity_ntu))):
+        x, y = int(rng.integers(WIDTH)), int(rng.integers(HEIGHT))
+        shade = int(np.clip(image[y, x, 1] + rng.normal(10, 26), 0, 255))
+        cv2.circle(image, (x, y), int(rng.choice([0, 1, 1, 2])), (shade, shade, int(0.93 * shade)), -1, cv2.LINE_AA)
+    for _ in range(int(rng.poisson(1.2))):
+        x, y, r = int(rng.integers(WIDTH)), int(rng.integers(HEIGHT)), int(rng.integers(2, 6))
+        cv2.circle(image, (x, y), r, (206, 212, 210), 1, cv2.LINE_AA)
+        cv2.circle(image, (x - r // 3, y - r // 3), 1, (246, 248, 248), -1, cv2.LINE_AA)
+
+
+def add_glare(image: Rgb, rng: np.random.Generator) -> None:
+    """Lamp reflections on the window: soft bright streaks, in place."""
+    small = np.zeros((HEIGHT // 8, WIDTH // 8), np.float32)
+    for _ in range(int(rng.integers(1, 4))):
+        x, y = int(rng.integers(small.shape[1])), int(rng.integers(small.shape[0] // 2))
+        axes = (int(rng.integers(3, 20)), int(rng.integers(1, 3)))
+        cv2.ellipse(small, (x, y), axes, float(rng.normal(0, 10)), 0, 360, float(rng.uniform(20, 110)), -1)
+    spread = cv2.GaussianBlur(small, (0, 0), 1.6) + 0.6 * cv2.GaussianBlur(small, (0, 0), 5)
+    soft = cv2.resize(spread, (WIDTH, HEIGHT), interpolation=cv2.INTER_CUBIC)
+    soft *= np.clip(1 + 0.35 * noise((HEIGHT, WIDTH), (40, 12), rng, octaves=3), 0.2, 2)
+    bright = cv2.convertScaleAbs(np.maximum(soft, 0))
+    cv2.add(image, cv2.merge([bright, bright, bright]), dst=image)
+
+
+def add_drops(image: Rgb, rng: np.random.Generator) -> None:
+    """Drops on the window: small lenses that show the picture upside down and smeared, in place."""
+    for _ in range(int(rng.integers(1, 5))):
+        r = int(rng.integers(7, 30))
+        x, y = int(rng.integers(r, WIDTH - r)), int(rng.integers(r, HEIGHT - r))
+        patch = image[y - r : y + r, x - r : x + r]
+        lens = cv2.GaussianBlur(patch[::-1, ::-1], (0, 0), 0.30 * r).astype(np.float32)
+        yy, xx = np.mgrid[-r:r, -r:r].astype(np.float32) / r
+        distance = np.sqrt(xx**2 + (yy * 0.86) ** 2)
+        rim = np.exp(-(((distance - 0.88) / 0.10) ** 2))
+        lens = lens * (1.04 - 0.32 * rim * (yy < 0.2))[..., None] + (46 * rim * (yy > 0.1))[..., None]
+        inside = np.clip((0.97 - distance) * r * 0.6, 0, 1)[..., None] * 0.9
+        patch[:] = np.clip(patch + inside * (lens - patch), 0, 255).astype(np.uint8)
+
+
+def add_film(image: Rgb, fouled: float, rng: np.random.Generator) -> None:
+    """A lens grown over: soft, pale, greenish, in patches, in place; ``fouled`` 0 to 1."""
+    soft = cv2.GaussianBlur(image, (0, 0), 1 + 5 * fouled).astype(np.float32)
+    patch = np.clip(0.55 + 0.55 * noise((HEIGHT, WIDTH), (260, 200), rng, octaves=3), 0, 1)[..., None] * fouled
+    hazy = 0.72 * soft + 0.28 * np.array([150, 158, 120], np.float32)
+    image[:] = np.clip(image + patch * (hazy - image), 0, 255).astype(np.uint8)

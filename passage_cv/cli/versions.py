@@ -90,6 +90,8 @@ def verify(
     else:
         for problem in found.problems:
             show(problem)
+        for leftover in found.leftovers:
+            show(f"{leftover} is named by no version (a killed writer left it, or the last head was lost)")
         read = f"{found.n_pictures_read} of {found.n_pictures} pictures"
         state = f"{len(found.problems)} PROBLEMS" if found.problems else "sound"
         show(f"Store is {state}: {found.n_versions} versions, {found.n_batches} batches, {read} read")

@@ -6,7 +6,7 @@ ends at ``heads/``. Reduced copies in ``working/`` are derived and are not cover
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from random import Random
 
@@ -21,13 +21,18 @@ from passage_cv.progress import Progress, silent, tracked
 
 @dataclass(frozen=True, slots=True)
 class Verification:
-    """What was looked at and what is wrong; ``problems`` is empty for a sound store."""
+    """What was looked at and what is wrong; ``problems`` is empty for a sound store.
+
+    ``leftovers`` are files that no version names: a writer that was killed or refused leaves them, and they
+    harm nothing; a version file among them may also mean that the last head was lost.
+    """
 
     n_versions: int
     n_batches: int
     n_pictures: int
     n_pictures_read: int
     problems: tuple[str, ...]
+    leftovers: tuple[str, ...]
 
 
 def verify_store(
@@ -60,6 +65,7 @@ def verify_store(
         n_pictures=len(pictures),
         n_pictures_read=len(chosen),
         problems=tuple(problems),
+        leftovers=tuple(_leftovers(store, records)),
     )
 
 
@@ -122,6 +128,18 @@ def _picture_problems(store: Store, sha256: str) -> list[str]:
     path = store.find_object(sha256)
     problem = _changed(store, path, sha256) if path else f"objects/{sha256[:2]}/{sha256} is missing"
     return [problem] if problem else []
+
+
+def _leftovers(store: Store, records: Sequence[VersionRecord]) -> Iterator[str]:
+    """Version, segment and fact files that nothing names."""
+    entries = {entry for record in records for entry in record.batches}
+    named = {
+        "versions": {f"{record.name}.json" for record in records},
+        "segments": {f"{entry.segment}.parquet" for entry in entries},
+        "facts": {f"{entry.roles}.json" for entry in entries} | {f"{f}.json" for r in records for f in r.facts},
+    }
+    for folder, known in named.items():
+        yield from (f"{folder}/{name}" for name in store.storage.names(folder) if name not in known)
 
 
 def _ledger_problems(store: Store) -> list[str]:

@@ -128,7 +128,16 @@ def open_package(folder: Path) -> Package:
 
 
 def load_package(folder: Path, manifest: Manifest) -> Package:
-    """Load a package whose bytes were checked against this manifest."""
+    """Load a package whose bytes were checked against this manifest.
+
+    Raises
+    ------
+    InputError
+        If a record does not read, or the model is no longer the one that was checked.
+    """
+    model = (folder / MODEL).read_bytes()
+    if sha256_bytes(model) != manifest.model_sha256:
+        raise InputError("model.onnx changed after it was checked", where=str(folder), do="Copy the package again.")
     return Package(
         folder=folder,
         manifest=manifest,
@@ -136,7 +145,7 @@ def load_package(folder: Path, manifest: Manifest) -> Package:
         policy=read_policy(folder / POLICY),
         classes=read_classes(folder / CLASSES),
         crop=read_crop(folder / CROP),
-        model=GateModel(folder / MODEL),
+        model=GateModel(model),
     )
 
 

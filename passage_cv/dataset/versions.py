@@ -115,7 +115,7 @@ def read_segment(store: Store, sha256: str) -> pa.Table:
     path = f"segments/{sha256}.parquet"
     try:
         return decode_segment(store.storage.read(path))
-    except (FileNotFoundError, pa.ArrowException) as error:
+    except (OSError, pa.ArrowException) as error:  # a damaged file is an OSError to pyarrow
         raise InputError(
             "Rows of this version cannot be read",
             where=store.place(path),

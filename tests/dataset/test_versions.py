@@ -1,6 +1,7 @@
 """Versions: named by their content, chained, never lost to another writer."""
 
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -101,10 +102,8 @@ def test_a_name_ignores_file_order_and_changes_with_any_byte(tmp_path_factory, o
         files[i].write_bytes(contents[i])
     assert accept(folder, Store.create(root / "s2", StoreSettings())) == first
     _change_one_byte(folder, at)
-    batch = check_batch(folder)
-    if not batch.unresolved:
-        changed = accept_batch(batch, Store.create(root / "s3", StoreSettings()), author="TBO", at=NOON)
-        assert changed.version[7:] != first[7:]
+    with suppress(InputError):  # most changes of a sheet no longer make sense
+        assert accept(folder, Store.create(root / "s3", StoreSettings())) != first
 
 
 def _change_one_byte(folder: Path, at: int) -> None:

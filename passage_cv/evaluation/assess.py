@@ -22,6 +22,7 @@ from passage_cv.evaluation.misses import ClassCount, confusion_table, count_acti
 from passage_cv.policy import Group
 from passage_cv.records import Action
 from passage_cv.scores import Floats, Scores
+from passage_cv.stats.binomial import exact_interval
 
 CURVE_POINTS = 400
 
@@ -64,6 +65,11 @@ class TripLine:
     trip: str
     shown: int
     missed: int
+
+    @property
+    def interval(self) -> tuple[float, float]:
+        """Exact two-sided 95 % interval of the share missed."""
+        return exact_interval(self.missed, self.shown)
 
 
 @dataclass(frozen=True, slots=True)

@@ -39,22 +39,24 @@ class Names:
         return self.full.get(code, code)
 
 
-def percent(rate: float, *, up: bool = False) -> str:
-    """A rate as text, two significant digits at least; an upper limit is never rounded down.
+def percent(rate: float, *, up: bool = False, down: bool = False) -> str:
+    """A rate as text, two significant digits at least; an upper limit goes up, a lower limit or confidence down.
 
     Examples
     --------
     >>> percent(0.0495076, up=True), percent(0.049, up=True), percent(0.0), percent(1.0)
     ('4.96 %', '4.90 %', '0 %', '100 %')
+    >>> percent(0.9875), percent(0.9875, down=True), percent(0.975, down=True)
+    ('98.8 %', '98.7 %', '97.5 %')
     """
     value = 100 * rate
     if value in (0, 100):
         return f"{value:.0f} %"
     places = 1 if value >= 10 else 2 if value >= 0.1 else 3
-    factor = 10**places
-    # the tiny step back keeps an exact 4.9 from becoming 4.91 through its binary form
-    shown = math.ceil(value * factor - 1e-9) / factor if up else round(value, places)
-    return f"{shown:.{places}f} %"
+    scaled = value * 10**places
+    # the tiny step keeps an exact 4.9 from becoming 4.91 or 4.89 through its binary form
+    whole = math.ceil(scaled - 1e-9) if up else math.floor(scaled + 1e-9) if down else round(scaled)
+    return f"{whole / 10**places:.{places}f} %"
 
 
 def write_report(
@@ -112,12 +114,12 @@ def limit_sentence(limit: LimitShown, names: Names) -> str:
     if not limit.met:
         return (
             f"{who}: not shown. {basis} in role cut cannot show {percent(limit.limit)} at "
-            f"{percent(limit.confidence)} confidence; image about {limit.missing_to_image} more."
+            f"{percent(limit.confidence, down=True)} confidence; image about {limit.missing_to_image} more."
         )
     allowed = limit.k - 1
     return (
-        f"{who}: with at least {percent(limit.confidence)} confidence at most {percent(limit.limit, up=True)} are "
-        f"{error} ({limit.assumes}). Shown on {basis}; up to {allowed} of them may lie beyond the cutoff."
+        f"{who}: with at least {percent(limit.confidence, down=True)} confidence at most "
+        f"{percent(limit.limit, up=True)} are {error} ({limit.assumes}). Shown on {basis}; up to {allowed} of them may lie beyond the cutoff."
     )
 
 

@@ -48,10 +48,11 @@ def canonical_json(value: Any) -> bytes:  # noqa: ANN401 - JSON has no narrower 
     return json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False).encode()
 
 
-def write_bytes(path: Path, data: bytes) -> str:
+def write_bytes(path: Path, data: bytes, *, durable: bool = True) -> str:
     """Write a whole file or nothing, and return its SHA-256.
 
-    The bytes go to a temporary file in the same folder, are flushed to disk and renamed into place.
+    The bytes go to a temporary file in the same folder, are flushed to disk and renamed into place. With
+    ``durable`` off they are not flushed: enough for files that can be made again, and much faster.
     """
     path.parent.mkdir(parents=True, exist_ok=True)
     handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=".part-")
@@ -59,7 +60,8 @@ def write_bytes(path: Path, data: bytes) -> str:
         with os.fdopen(handle, "wb") as stream:
             stream.write(data)
             stream.flush()
-            os.fsync(stream.fileno())
+            if durable:
+                os.fsync(stream.fileno())
         Path(temporary).chmod(0o644)
         Path(temporary).replace(path)
     except BaseException:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import cv2
 import numpy as np
@@ -24,13 +25,21 @@ class Contour:
     """A smooth line through (t, y) points, steep at the snout as a real one is."""
 
     def __init__(self, line: Line, stretch: float = 1.0) -> None:
-        t, y = np.array(line).T
-        self.end = float(t[-1])
-        self._curve = PchipInterpolator(np.sqrt(t), y * stretch)
+        self.end = line[-1][0]
+        self._places, heights = _tabulated(line)
+        self._heights = heights * stretch
 
-    def __call__(self, t: npt.NDArray[np.float64] | Floats) -> npt.NDArray[np.float64]:
+    def __call__(self, t: npt.NDArray[np.floating] | float) -> npt.NDArray[np.float64]:
         """Height at each t, held level beyond both ends."""
-        return np.asarray(self._curve(np.sqrt(np.clip(t, 0, self.end))))
+        return np.asarray(np.interp(np.sqrt(np.maximum(t, 0)), self._places, self._heights))
+
+
+@cache
+def _tabulated(line: Line) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """Square roots of t, and heights there, dense enough for straight lines between."""
+    t, y = np.array(line).T
+    places = np.linspace(0, np.sqrt(t[-1]), 400)
+    return places, np.asarray(PchipInterpolator(np.sqrt(t), y)(places))
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +128,8 @@ def _scales(t: Floats, angle: Floats, front: Floats, shape: Shape, coat: Coat) -
 def _lit(v: Floats, front: Floats, t: Floats, light: Light) -> Floats:
     """Brightness from the direction of the skin: lamps above and before, the floor's reflection below."""
     lamp = np.clip(-v * light.above + front * light.front, 0, None)
-    floor = light.floor * np.clip(v, 0, 1) ** 1.5
+    below = np.maximum(v, 0)
+    floor = light.floor * below * np.sqrt(below)
     limb = 0.72 + 0.28 * np.sqrt(front)
     snout = 0.80 + 0.20 * np.clip(t / 0.035, 0, 1)
     return np.asarray((light.ambient + 0.78 * lamp + floor) * limb * snout, np.float32)

@@ -96,11 +96,7 @@ def write_campaign(folder: Path, *, seed: int, size: float = 1.0, progress: Prog
     batches = [
         (folder / trip.name, trip, image_fish(trip, catch, rng)) for trip, catch in zip(trips, fish, strict=True)
     ]
-    exposures = [
-        Exposure(path / name, shot, camera_of(shot), taken_at)
-        for path, _, imaged in batches
-        for name, shot, taken_at in _exposures(imaged)
-    ]
+    exposures = [one for path, _, imaged in batches for one in campaign_exposures(path, imaged)]
     take_pictures(exposures, progress=progress)
     for path, trip, imaged in batches:
         write_text(path / "trip.toml", _trip_toml(trip))
@@ -204,12 +200,18 @@ def camera_of(shot: Shot) -> str:
     return f"{shot.setup_id}-{'top' if shot.above else 'side'}"
 
 
-def _exposures(imaged: Iterable[Imaged]) -> Iterable[tuple[str, Shot, datetime]]:
-    """Image name, shot and time: a fish every 40 s, its views two seconds apart."""
-    for animal in imaged:
-        first = animal.event.starts + timedelta(seconds=40 * animal.number)
-        for view, (name, shot) in enumerate(zip(animal.images, animal.shots, strict=True)):
-            yield name, shot, first + timedelta(seconds=2 * view)
+def campaign_exposures(folder: Path, imaged: Iterable[Imaged]) -> list[Exposure]:
+    """The pictures of a batch: a fish every 40 s, its views two seconds apart."""
+    return [
+        Exposure(
+            path=folder / name,
+            shot=shot,
+            camera=camera_of(shot),
+            taken_at=animal.event.starts + timedelta(seconds=40 * animal.number + 2 * view),
+        )
+        for animal in imaged
+        for view, (name, shot) in enumerate(zip(animal.images, animal.shots, strict=True))
+    ]
 
 
 def sheet_rows(trip: Trip, imaged: Iterable[Imaged]) -> list[dict[str, str]]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 
 import cv2
 import numpy as np
@@ -52,8 +52,7 @@ class Canvas:
 
     def place(self, points: Sequence[tuple[float, float]] | Points) -> Points:
         """Pixel positions (x, y) of points given as (t, y)."""
-        given = np.asarray(points, np.float64)
-        return np.stack([self.x0 + given[:, 0] * self.scale, self.y0 - given[:, 1] * self.scale], axis=1) - 0.5
+        return np.asarray(points, np.float64) * (self.scale, -self.scale) + (self.x0 - 0.5, self.y0 - 0.5)
 
     def region(self, points: Points, pad: float) -> Region | None:
         """The part of the sheet that holds some pixel positions, or nothing if they all lie outside."""
@@ -76,15 +75,15 @@ class Canvas:
         """The sheet as 8-bit pixels, (rows, columns, 4), colour still multiplied by opacity."""
         return np.asarray(cv2.merge([cv2.convertScaleAbs(plane, alpha=255) for plane in self.planes]))
 
-    def fill(self, points: Points, colour: Sequence[float], *, alpha: float = 1.0, blur: float = 0.0) -> None:
-        """Fill a polygon given in (t, y)."""
-        at = self.place(points)
-        region = self.region(at, 2 + 3 * blur)
+    def fill(self, *outlines: Points, colour: Sequence[float], alpha: float = 1.0, blur: float = 0.0) -> None:
+        """Fill polygons given in (t, y), all in one layer."""
+        placed = [self.place(outline) for outline in outlines]
+        region = self.region(np.concatenate(placed), 2 + 3 * blur)
         if region is not None:
-            self.paint(region, colour, polygon_mask(at, region, blur=blur) * np.float32(alpha))
+            self.paint(region, colour, polygon_mask(placed, region, blur=blur) * np.float32(alpha))
 
     def stroke(
-        self, lines: Iterable[Points], colour: Sequence[float], *, width: float, alpha: float = 1.0, blur: float = 0.0
+        self, *lines: Points, colour: Sequence[float], width: float, alpha: float = 1.0, blur: float = 0.0
     ) -> None:
         """Draw polylines given in (t, y); ``width`` in total lengths, thinner than a pixel fades instead."""
         placed = [self.place(line) for line in lines]
@@ -104,7 +103,7 @@ class Canvas:
         squash: float = 1.0,
     ) -> None:
         """Fill an ellipse of horizontal radius ``radius`` and vertical ``radius * squash``."""
-        self.fill(np.array(centre) + _CIRCLE * (radius, radius * squash), colour, alpha=alpha, blur=blur)
+        self.fill(np.array(centre) + _CIRCLE * (radius, radius * squash), colour=colour, alpha=alpha, blur=blur)
 
 
 def shifted(line: Points, t: float, y: float) -> Points:
@@ -123,20 +122,24 @@ def tapered(line: Points, width: float, *, ends: tuple[float, float] = (0.0, 0.0
     return np.concatenate([line + offset, (line - offset)[::-1]])
 
 
-def polygon_mask(points: Points, region: Region, *, blur: float = 0.0) -> Floats:
-    """Antialiased mask of a polygon of pixel positions within a region, 0 to 1."""
+def polygon_mask(outlines: Sequence[Points], region: Region, *, blur: float = 0.0) -> Floats:
+    """Antialiased mask of polygons of pixel positions within a region, 0 to 1."""
     mask = _blank(region)
-    cv2.fillPoly(mask, [_fixed(points, region)], 255, cv2.LINE_AA, _SHIFT)
+    for outline in outlines:
+        cv2.fillPoly(mask, [_fixed(outline, region)], 255, cv2.LINE_AA, _SHIFT)
     return _floating(mask, blur)
 
 
 def stroke_mask(lines: Sequence[Points] | Points, region: Region, width: float, *, blur: float = 0.0) -> Floats:
-    """Antialiased mask of polylines of pixel positions; below one pixel wide they fade."""
+    """Antialiased mask of polylines of pixel positions; below one pixel wide they fade.
+
+    ``lines`` is a list of lines, or one array (lines, points, 2).
+    """
     mask = _blank(region)
-    fixed = [_fixed(line, region) for line in lines]
-    cv2.polylines(
-        mask, fixed, isClosed=False, color=255, thickness=max(1, round(width)), lineType=cv2.LINE_AA, shift=_SHIFT
-    )
+    many = isinstance(lines, np.ndarray)
+    fixed = list(_fixed(np.asarray(lines), region)) if many else [_fixed(line, region) for line in lines]
+    thick = max(1, round(width))
+    cv2.polylines(mask, fixed, isClosed=False, color=255, thickness=thick, lineType=cv2.LINE_AA, shift=_SHIFT)
     return _floating(mask, blur) * np.float32(min(1.0, max(width, 0.25)))
 
 

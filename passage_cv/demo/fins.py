@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 import numpy.typing as npt
@@ -33,8 +34,7 @@ def lay_out_ray_fin(fin: RayFin, profile: Profile, spread: float) -> Rays:
     s = np.linspace(0, 1, fin.rays)
     up = 1.0 if fin.edge == "back" else -1.0
     rise = 0.22 + 0.78 * spread
-    place, tall = np.array(fin.height).T
-    height = PchipInterpolator(place, tall)(s)
+    height = _heights(fin)
     t = fin.base[0] + s * (fin.base[1] - fin.base[0])
     y = profile(t)
     back = fin.lean * height + (1 - rise) * 0.8 * height
@@ -42,6 +42,12 @@ def lay_out_ray_fin(fin: RayFin, profile: Profile, spread: float) -> Rays:
     base = np.stack([t, y - up * 0.006], axis=1)
     thread = tip[-1] + np.array([[0.5, -0.1 * up], [1.0, -0.35 * up]]) * fin.thread if fin.thread else None
     return Rays(base, tip, _edge(base, tip, fin.spines), branched=fin.spines < fin.rays, thread=thread)
+
+
+@cache
+def _heights(fin: RayFin) -> Points:
+    place, tall = np.array(fin.height).T
+    return np.asarray(PchipInterpolator(place, tall)(np.linspace(0, 1, fin.rays)))
 
 
 def _edge(base: Points, tip: Points, spines: int) -> Points:
@@ -134,13 +140,13 @@ def paint_fin(
     if region is None:
         return
     fin, deep = ([part / 255 * dim for part in colour] for colour in (coat.fin, coat.fin_dark))
-    skin = polygon_mask(outline, region)
+    skin = polygon_mask([outline], region)
     along = _along(base, tip, region)
     shape = (skin.shape[0], skin.shape[1])
-    dark = 0.05 * noise(shape, (14, 10), rng, octaves=3)
-    dark += _bands(along, bands) + _blotches(shape, blotches, canvas.scale, rng)
     inner = 1 - along
-    amount = np.clip(0.42 * inner * inner + 0.22 * along * along + dark, 0, 0.95)
+    amount = 0.42 * inner * inner + 0.22 * along * along
+    if bands or blotches:
+        amount = np.minimum(amount + _bands(along, bands) + _blotches(shape, blotches, canvas.scale, rng), 0.95)
     canvas.paint(
         region, [f + amount * (d - f) for f, d in zip(fin, deep, strict=True)], skin * (alpha * (1 - 0.30 * along))
     )
@@ -152,7 +158,7 @@ def paint_fin(
     canvas.paint(region, [min(1.35 * part, 1.0) for part in fin], np.float32(0.34) * np.minimum(light, skin))
     canvas.paint(region, [0.8 * part for part in deep], np.float32(0.40) * rays_mask)
     if rays.thread is not None:
-        canvas.stroke([np.concatenate([rays.tip[-1:], rays.thread])], deep, width=0.003, alpha=0.8, blur=0.3)
+        canvas.stroke(np.concatenate([rays.tip[-1:], rays.thread]), colour=deep, width=0.003, alpha=0.8, blur=0.3)
 
 
 def _along(base: Points, tip: Points, region: tuple[slice, slice]) -> Floats:
@@ -174,14 +180,10 @@ def _along(base: Points, tip: Points, region: tuple[slice, slice]) -> Floats:
 
 
 def _bands(along: Floats, strength: float) -> Floats:
-    if strength == 0:
-        return np.zeros_like(along)
     return np.asarray(strength * (0.5 - 0.5 * np.cos(2 * np.pi * (along * 2.6 + 0.15))), np.float32)
 
 
 def _blotches(shape: tuple[int, ...], strength: float, scale: float, rng: np.random.Generator) -> Floats:
-    if strength == 0:
-        return np.zeros(shape, np.float32)
     grain = max(4.0, 0.020 * scale)
     field = noise((shape[0], shape[1]), (grain, grain), rng, octaves=2)
     return np.asarray(strength * np.clip(0.5 + 0.7 * field, 0, 1), np.float32)

@@ -93,7 +93,7 @@ def _sheet(shape: Shape, scale: float) -> Canvas:
 def _on_body(fin: PairedFin, girth: Girth, forward: float) -> PairedFin:
     """Move a paired fin's root onto the animal's own body."""
     t, y = fin.at
-    low = float(girth.lower(np.array([t]))[0])
+    low = float(girth.lower(t))
     return PairedFin((t - forward, max(y, low + 0.004)), fin.length, fin.breadth, fin.angle, fin.rays, fin.roundness)
 
 
@@ -131,8 +131,7 @@ def _paint_tail(
 ) -> None:
     if shape.tail is None:
         return
-    root = np.array([shape.tail.start])
-    halves = (float(girth.upper(root)[0]), -float(girth.lower(root)[0]))
+    halves = (float(girth.upper(shape.tail.start)), -float(girth.lower(shape.tail.start)))
     bands, blotches = _FIN_MARKS.get(code, (0.0, 0.0))
     rays = lay_out_tail(shape.tail, halves, carriage.tail)
     paint_fin(canvas, rays, coat, rng, alpha=min(1.0, coat.fin_alpha + 0.12), bands=bands, blotches=blotches)
@@ -143,7 +142,7 @@ def _paint_adipose(canvas: Canvas, shape: Shape, girth: Girth, coat: Coat) -> No
     if shape.adipose is None:
         return
     t, height = shape.adipose
-    y = float(girth.upper(np.array([t]))[0])
+    y = float(girth.upper(t))
     outline = np.array(
         [
             (t - 0.035, y),
@@ -155,8 +154,8 @@ def _paint_adipose(canvas: Canvas, shape: Shape, girth: Girth, coat: Coat) -> No
             (t - 0.03, y - 0.01),
         ]
     )
-    canvas.fill(outline, tuple(np.array(coat.fin) / 255 * 0.85), alpha=0.92, blur=0.8)
-    canvas.stroke([outline[1:5]], tuple(np.array(coat.fin_dark) / 255), width=0.0025, alpha=0.5, blur=0.5)
+    canvas.fill(outline, colour=tuple(np.array(coat.fin) / 255 * 0.85), alpha=0.92, blur=0.8)
+    canvas.stroke(outline[1:5], colour=tuple(np.array(coat.fin_dark) / 255), width=0.0025, alpha=0.5, blur=0.5)
 
 
 _LATERAL_LINES = {"AMS", "GZS", "ASE"}
@@ -171,8 +170,8 @@ def _paint_lateral_line(canvas: Canvas, girth: Girth, shape: Shape, code: str) -
     part = 0.60 - 0.10 * np.clip((t - shape.head.length) / 0.25, 0, 1)
     y = lower + part * (upper - lower)
     line = np.stack([t, y], axis=1)
-    canvas.stroke([line], (0.08, 0.07, 0.05), width=0.0024, alpha=0.30, blur=0.4)
-    canvas.stroke([shifted(line, 0, 0.0028)], (1, 1, 0.95), width=0.002, alpha=0.10, blur=0.4)
+    canvas.stroke(line, colour=(0.08, 0.07, 0.05), width=0.0024, alpha=0.30, blur=0.4)
+    canvas.stroke(shifted(line, 0, 0.0028), colour=(1, 1, 0.95), width=0.002, alpha=0.10, blur=0.4)
 
 
 def draw_above(fish: Fish, carriage: Carriage, scale: float, rng: np.random.Generator) -> Canvas:
@@ -208,7 +207,7 @@ def _paint_spread_pair(
         if fin is None:
             continue
         t = fin.at[0]
-        side = float(width(np.array([t]))[0]) * out
+        side = float(width(t)) * out
         placed = PairedFin((t, -mirror * side), fin.length, fin.breadth, 0, fin.rays, fin.roundness)
         angle = 12 + 50 * spread + float(rng.normal(0, 6))
         rays = lay_out_paired_fin(placed, angle=angle, spread=0.4 + 0.6 * spread, mirror=mirror)
@@ -230,9 +229,13 @@ def _paint_tail_edge(canvas: Canvas, shape: Shape, coat: Coat) -> None:
             (start - 0.05, -root),
         ]
     )
-    canvas.fill(blade, tuple(np.array(coat.fin) / 255 * 0.9), alpha=0.9, blur=0.6)
+    canvas.fill(blade, colour=tuple(np.array(coat.fin) / 255 * 0.9), alpha=0.9, blur=0.6)
     canvas.stroke(
-        [np.array([(start, 0.0), (1.0, 0.0)])], tuple(np.array(coat.fin_dark) / 255), width=0.003, alpha=0.6, blur=0.5
+        np.array([(start, 0.0), (1.0, 0.0)]),
+        colour=tuple(np.array(coat.fin_dark) / 255),
+        width=0.003,
+        alpha=0.6,
+        blur=0.5,
     )
 
 
@@ -244,13 +247,15 @@ def _paint_ridges(canvas: Canvas, shape: Shape, coat: Coat, carriage: Carriage) 
         t = np.linspace(*fin.base, 30)
         lean = 0.10 * max(height for _, height in fin.height) * carriage.dorsal
         ridge = np.stack([t, lean * np.sin(np.linspace(0, np.pi, 30))], axis=1)
-        canvas.stroke([ridge], tuple(np.array(coat.fin_dark) / 255 * 0.8), width=0.006, alpha=0.75, blur=0.7)
-        canvas.stroke([shifted(ridge, 0, 0.003)], tuple(np.array(coat.fin) / 255), width=0.003, alpha=0.5, blur=0.5)
+        canvas.stroke(ridge, colour=tuple(np.array(coat.fin_dark) / 255 * 0.8), width=0.006, alpha=0.75, blur=0.7)
+        canvas.stroke(
+            shifted(ridge, 0, 0.003), colour=tuple(np.array(coat.fin) / 255), width=0.003, alpha=0.5, blur=0.5
+        )
     if shape.adipose is not None:
         at = shape.adipose[0]
         canvas.stroke(
-            [np.array([(at - 0.03, 0.0), (at + 0.035, 0.0)])],
-            tuple(np.array(coat.fin_dark) / 255),
+            np.array([(at - 0.03, 0.0), (at + 0.035, 0.0)]),
+            colour=tuple(np.array(coat.fin_dark) / 255),
             width=0.007,
             alpha=0.7,
             blur=0.8,
@@ -261,13 +266,13 @@ def _paint_head_above(canvas: Canvas, shape: Shape, width: Contour, coat: Coat) 
     """Eyes at the edges of the head, the gill covers' rims, nostrils, whiskers."""
     head = shape.head
     t, _, radius = head.eye
-    half = float(width(np.array([t]))[0])
+    half = float(width(t))
     for side in (1.0, -1.0):
         canvas.disc((t, side * half * 0.86), 1.15 * radius, (0.05, 0.05, 0.05), alpha=0.5, blur=0.8, squash=0.6)
         canvas.disc((t, side * half * 0.90), 0.85 * radius, (0.03, 0.03, 0.03), alpha=0.9, blur=0.5, squash=0.6)
         canvas.disc((head.nostril[0], side * half * 0.40), 0.003, (0.04, 0.04, 0.04), alpha=0.7, blur=0.5)
         if head.gill == "plate":
-            back = float(width(np.array([head.length]))[0])
+            back = float(width(head.length))
             rim = np.array(
                 [
                     (head.length - 0.05, side * 0.35 * back),
@@ -275,10 +280,10 @@ def _paint_head_above(canvas: Canvas, shape: Shape, width: Contour, coat: Coat) 
                     (head.length, side * 0.95 * back),
                 ]
             )
-            canvas.stroke([rim], (0.05, 0.05, 0.04), width=0.004, alpha=0.45, blur=0.7)
+            canvas.stroke(rim, colour=(0.05, 0.05, 0.04), width=0.004, alpha=0.45, blur=0.7)
         for barbel in head.barbels[1:2] if shape.adipose else ():
-            root = float(width(np.array([barbel.root[0]]))[0])
+            root = float(width(barbel.root[0]))
             long = barbel.tip[0] - barbel.root[0]
             points = ((0.0, root), (0.25 * long, root + 0.045), (long, root + 0.07))
             line = smooth([(barbel.root[0] + t, side * y) for t, y in points])
-            canvas.stroke([line], tuple(np.array(coat.fin_dark) / 255), width=0.004, alpha=0.85, blur=0.4)
+            canvas.stroke(line, colour=tuple(np.array(coat.fin_dark) / 255), width=0.004, alpha=0.85, blur=0.4)

@@ -41,7 +41,7 @@ def smooth(points: list[tuple[float, float]], count: int = 24) -> Points:
 
 def _across(girth: Girth, t: float, part: float) -> float:
     """Height at a share of the body's depth: 0 at the belly, 1 at the back."""
-    low, high = (float(contour(np.array([t]))[0]) for contour in (girth.lower, girth.upper))
+    low, high = (float(contour(t)) for contour in (girth.lower, girth.upper))
     return low + part * (high - low)
 
 
@@ -65,9 +65,9 @@ def _paint_gill_plate(canvas: Canvas, girth: Girth, head: Head, coat: Coat) -> N
         ],
         40,
     )
-    canvas.fill(tapered(shifted(rim, 0.007, 0), 0.016), dark, alpha=0.30, blur=0.004 * scale)
-    canvas.fill(tapered(rim, 0.0052), dark, alpha=0.72, blur=0.5)
-    canvas.fill(tapered(shifted(rim, -0.007, 0), 0.007), (1, 1, 0.95), alpha=0.14, blur=0.002 * scale)
+    canvas.fill(tapered(shifted(rim, 0.007, 0), 0.016), colour=dark, alpha=0.30, blur=0.004 * scale)
+    canvas.fill(tapered(rim, 0.0052), colour=dark, alpha=0.72, blur=0.5)
+    canvas.fill(tapered(shifted(rim, -0.007, 0), 0.007), colour=(1, 1, 0.95), alpha=0.14, blur=0.002 * scale)
     fold = 0.68 * back
     cheek = smooth(
         [
@@ -76,8 +76,8 @@ def _paint_gill_plate(canvas: Canvas, girth: Girth, head: Head, coat: Coat) -> N
         ],
         30,
     )
-    canvas.fill(tapered(cheek, 0.0045), dark, alpha=0.34, blur=0.0012 * scale)
-    canvas.fill(tapered(shifted(cheek, -0.005, 0), 0.006), (1, 1, 0.95), alpha=0.09, blur=0.002 * scale)
+    canvas.fill(tapered(cheek, 0.0045), colour=dark, alpha=0.34, blur=0.0012 * scale)
+    canvas.fill(tapered(shifted(cheek, -0.005, 0), 0.006), colour=(1, 1, 0.95), alpha=0.09, blur=0.002 * scale)
 
 
 def _paint_gill_slit(canvas: Canvas, girth: Girth, head: Head, coat: Coat) -> None:
@@ -90,7 +90,7 @@ def _paint_gill_slit(canvas: Canvas, girth: Girth, head: Head, coat: Coat) -> No
             (t - 0.002, _across(girth, t, 0.20)),
         ]
     )
-    canvas.stroke([slit], _gap(coat), width=0.0030, alpha=0.65, blur=0.4)
+    canvas.stroke(slit, colour=_gap(coat), width=0.0030, alpha=0.65, blur=0.4)
 
 
 def _paint_gill_throat(canvas: Canvas, girth: Girth, head: Head, coat: Coat) -> None:
@@ -103,12 +103,12 @@ def _paint_gill_throat(canvas: Canvas, girth: Girth, head: Head, coat: Coat) -> 
             (t - 0.014, _across(girth, t, 0.01)),
         ]
     )
-    canvas.stroke([slit], _gap(coat), width=0.0026, alpha=0.55, blur=0.4)
+    canvas.stroke(slit, colour=_gap(coat), width=0.0026, alpha=0.55, blur=0.4)
     folds = [
         smooth([(t - d, _across(girth, t - d, 0.34)), (t - d - 0.006, _across(girth, t - d, 0.10))])
         for d in (0.012, 0.022, 0.032)
     ]
-    canvas.stroke(folds, _gap(coat), width=0.0016, alpha=0.20, blur=0.5)
+    canvas.stroke(*folds, colour=_gap(coat), width=0.0016, alpha=0.20, blur=0.5)
 
 
 _GILLS = {"plate": _paint_gill_plate, "slit": _paint_gill_slit, "throat": _paint_gill_throat}
@@ -119,12 +119,18 @@ def _paint_mouth(canvas: Canvas, head: Head) -> None:
     gape = smooth(list(head.mouth))
     thick = min(0.0040, 0.026 * head.length)
     canvas.fill(
-        tapered(shifted(gape, 0, 1.5 * thick), 2.2 * thick, ends=(0.8, 0.2)), (1, 0.97, 0.90), alpha=0.10, blur=0.8
+        tapered(shifted(gape, 0, 1.5 * thick), 2.2 * thick, ends=(0.8, 0.2)),
+        colour=(1, 0.97, 0.90),
+        alpha=0.10,
+        blur=0.8,
     )
     canvas.fill(
-        tapered(shifted(gape, 0, -1.6 * thick), 2.4 * thick, ends=(0.8, 0.2)), (1, 0.97, 0.90), alpha=0.14, blur=0.8
+        tapered(shifted(gape, 0, -1.6 * thick), 2.4 * thick, ends=(0.8, 0.2)),
+        colour=(1, 0.97, 0.90),
+        alpha=0.14,
+        blur=0.8,
     )
-    canvas.fill(tapered(gape, thick, ends=(1.0, 0.3)), (0.07, 0.055, 0.05), alpha=0.70, blur=0.5)
+    canvas.fill(tapered(gape, thick, ends=(1.0, 0.3)), colour=(0.07, 0.055, 0.05), alpha=0.70, blur=0.5)
     corner = gape[-1]
     canvas.disc(
         (float(corner[0]), float(corner[1])), 2.2 * thick, (0.07, 0.06, 0.05), alpha=0.22, blur=0.004 * canvas.scale
@@ -153,9 +159,12 @@ def paint_barbels(canvas: Canvas, barbels: tuple[Barbel, ...], coat: Coat, rng: 
         line = smooth([barbel.root, tuple(bend), tuple(tip)], 30)
         colour = np.array((214, 206, 190) if barbel.pale else coat.fin_dark) / 255
         canvas.fill(
-            _whisker(shifted(line, 0.002, -0.003), 1.3 * barbel.thick), (0.05, 0.05, 0.05), alpha=0.22, blur=0.8
+            _whisker(shifted(line, 0.002, -0.003), 1.3 * barbel.thick),
+            colour=(0.05, 0.05, 0.05),
+            alpha=0.22,
+            blur=0.8,
         )
-        canvas.fill(_whisker(line, barbel.thick), tuple(colour), alpha=0.92, blur=0.3)
+        canvas.fill(_whisker(line, barbel.thick), colour=tuple(colour), alpha=0.92, blur=0.3)
 
 
 def _whisker(line: Points, thick: float) -> Points:

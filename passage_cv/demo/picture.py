@@ -19,21 +19,19 @@ from passage_cv.demo.exif import with_exif
 from passage_cv.demo.fish import draw_above, draw_carriage, draw_side
 from passage_cv.demo.pose import Pose, draw_pose, lay
 from passage_cv.demo.riders import paint_rider
-from passage_cv.demo.scenery import lamplight, wall
+from passage_cv.demo.scenery import lamplight, ripples, wall
 from passage_cv.demo.shot import Shot, Subject
 from passage_cv.demo.sites import SETUPS, Light
 from passage_cv.demo.water import (
-    LAMP_ONE,
     WALL_DISTANCE,
     Haze,
     add_drops,
     add_film,
     add_glare,
     add_specks,
+    behind,
     haze_of,
-    ripples,
     through,
-    veiled,
 )
 from passage_cv.files import write_bytes
 from passage_cv.parallel import map_items
@@ -62,7 +60,8 @@ def take_picture(exposure: Exposure) -> str:
     """Render one picture, write it, and return its SHA-256."""
     cv2.setNumThreads(1)  # the pool already uses every core
     jpeg = simplejpeg.encode_jpeg(render(exposure.shot), quality=QUALITY, colorsubsampling="420")
-    return write_bytes(exposure.path, with_exif(jpeg, camera=exposure.camera, taken_at=exposure.taken_at))
+    whole = with_exif(jpeg, camera=exposure.camera, taken_at=exposure.taken_at)
+    return write_bytes(exposure.path, whole, durable=False)
 
 
 def render(shot: Shot) -> Rgb:
@@ -77,17 +76,10 @@ def render(shot: Shot) -> Rgb:
 @lru_cache(maxsize=6)
 def _behind(setup_id: str, day_seed: int, light: Light, turbidity_ntu: float, *, above: bool) -> Rgb:
     """The empty view: wall through the water, under the day's light."""
-    haze = haze_of(turbidity_ntu).at(WALL_DISTANCE)
     lamp = lamplight(day_seed, light, above=above)
     if light == "day":
-        lamp = lamp * ripples(np.random.default_rng([day_seed, 3]))
-    seen = veiled(wall(setup_id, day_seed, above=above), haze, lamp)
-    return np.asarray(cv2.GaussianBlur(np.clip(seen * 255, 0, 255).astype(np.uint8), (0, 0), 0.5 + haze.blur))
-
-
-@lru_cache(maxsize=6)
-def _lamp(day_seed: int, light: Light, *, above: bool) -> npt.NDArray[np.uint8]:
-    return np.asarray(cv2.convertScaleAbs(lamplight(day_seed, light, above=above), alpha=LAMP_ONE))
+        lamp = ripples(lamp, day_seed)
+    return behind(wall(setup_id, day_seed, above=above), haze_of(turbidity_ntu).at(WALL_DISTANCE), lamp)
 
 
 def _add_fish(image: Rgb, shot: Shot, subject: Subject, place: int, rng: np.random.Generator) -> None:
@@ -103,13 +95,13 @@ def _add_fish(image: Rgb, shot: Shot, subject: Subject, place: int, rng: np.rand
     haze = haze_of(shot.turbidity_ntu).at(float(rng.uniform(0.75, 1.25)))
     layer = _blurred(layer, haze, pose, moving=1.0 if shot.light == "day" else 1.6, rng=rng)
     _cast_shadow(image, layer[..., 3], region, haze)
-    fish = through(layer, haze, _lamp(shot.day_seed, shot.light, above=shot.above)[region])
+    fish = through(layer, haze, lamplight(shot.day_seed, shot.light, above=shot.above)[region])
     rest = cv2.cvtColor(255 - layer[..., 3], cv2.COLOR_GRAY2RGB)
     image[region] = cv2.add(cv2.multiply(image[region], rest, scale=1 / 255), fish)
 
 
 def _paint(shot: Shot, subject: Subject, length: float, place: int, rng: np.random.Generator) -> Canvas:
-    scale = float(np.clip(1.1 * length, 420, 900))
+    scale = float(np.clip(length, 360, 860))
     carriage = draw_carriage(rng)
     if subject.view == "top":
         canvas = draw_above(subject.fish, carriage, scale, rng)

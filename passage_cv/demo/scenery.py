@@ -6,22 +6,36 @@ from functools import lru_cache
 
 import cv2
 import numpy as np
+import numpy.typing as npt
 
 from passage_cv.demo.shot import HEIGHT, WIDTH
 from passage_cv.demo.sites import SETUPS, Light
 from passage_cv.demo.textures import Floats, noise
 
+Rgb = npt.NDArray[np.uint8]
+Mask = npt.NDArray[np.uint8]
 _SHAPE = (HEIGHT, WIDTH)
 _Y = np.linspace(0, 1, HEIGHT, dtype=np.float32)[:, None]
 _X = np.linspace(0, 1, WIDTH, dtype=np.float32)[None, :]
 
 
 @lru_cache(maxsize=6)
-def wall(setup_id: str, day_seed: int, *, above: bool) -> Floats:
-    """What stands behind the fish, in clear water and even light: float32 (540, 960, 3), 0 to 1."""
+def wall(setup_id: str, day_seed: int, *, above: bool) -> Rgb:
+    """What stands behind the fish, in clear water and even light, uint8 (540, 960, 3)."""
+    day = np.random.default_rng([day_seed, int(above)])
+    picture = _built(setup_id, above=above)
+    for cover, colour in _growth(day):
+        rest = cv2.cvtColor(255 - cover, cv2.COLOR_GRAY2RGB)
+        tint = cv2.merge([cv2.convertScaleAbs(cover, alpha=part / 255) for part in colour])
+        picture = np.asarray(cv2.add(cv2.multiply(picture, rest, scale=1 / 255), tint))
+    return picture
+
+
+@lru_cache(maxsize=12)
+def _built(setup_id: str, *, above: bool) -> Rgb:
+    """The section as it was built, without the day's growth."""
     setup = SETUPS[setup_id]
     fixed = np.random.default_rng([sum(setup_id.encode()), int(above)])
-    day = np.random.default_rng([day_seed, int(above)])
     picture = np.empty((*_SHAPE, 3), np.float32)
     picture[:] = np.array(setup.wall, np.float32) / 255
     if above:
@@ -29,8 +43,7 @@ def wall(setup_id: str, day_seed: int, *, above: bool) -> Floats:
     else:
         _FINISHES[setup.finish](picture, fixed)
         _floor(picture, fixed)
-    _growth(picture, day)
-    return np.clip(picture, 0.02, 1)
+    return np.asarray(cv2.convertScaleAbs(picture, alpha=255))
 
 
 def _stain(picture: Floats, amount: Floats, colour: tuple[float, float, float]) -> None:
@@ -103,19 +116,45 @@ def _tray(picture: Floats, fixed: np.random.Generator) -> None:
         cv2.line(picture, (x, 0), (x, HEIGHT), (0.48, 0.50, 0.47), 1, cv2.LINE_AA)
 
 
-def _growth(picture: Floats, day: np.random.Generator) -> None:
-    """Algae and dirt of the day: more toward the floor, some in spots."""
-    film = np.clip(0.5 + 0.6 * noise(_SHAPE, (180, 140), day, octaves=4), 0, 1.4) * (0.35 + 0.65 * _Y)
-    _stain(picture, day.uniform(0.02, 0.16) * film, (0.33, 0.36, 0.22))
-    spots = np.clip(noise(_SHAPE, (26, 26), day, octaves=3) - 1.9, 0, 1)
-    _stain(picture, day.uniform(0.2, 0.7) * spots, (0.24, 0.25, 0.16))
+def _growth(day: np.random.Generator) -> list[tuple[Mask, tuple[int, int, int]]]:
+    """Algae and dirt of the day, each as its cover (8-bit) and colour: a film toward the floor, and spots."""
+    half = (HEIGHT // 2, WIDTH // 2)
+    film = np.clip(0.5 + 0.6 * noise(half, (90, 70), day, octaves=4), 0, 1.4) * (0.35 + 0.65 * _Y[::2])
+    spots = np.clip(noise(half, (13, 13), day, octaves=3) - 1.9, 0, 1)
+    strengths = day.uniform(0.02, 0.16), day.uniform(0.2, 0.7)
+    covers = [
+        np.asarray(cv2.resize(cv2.convertScaleAbs(part, alpha=255 * strength), (WIDTH, HEIGHT)))
+        for part, strength in zip((film, spots), strengths, strict=True)
+    ]
+    return list(zip(covers, ((84, 92, 56), (61, 64, 41)), strict=True))
+
+
+LAMP_ONE = 200
+"""Value that stands for a light of 1 in an 8-bit lamp map."""
 
 
 @lru_cache(maxsize=6)
-def lamplight(day_seed: int, light: Light, *, above: bool) -> Floats:
-    """How bright each part of the picture is lit, float32 (540, 960), about 1 in the middle."""
+def lamplight(day_seed: int, light: Light, *, above: bool) -> Mask:
+    """How bright each part of the picture is lit, uint8 (540, 960), :data:`LAMP_ONE` for 1."""
     day = np.random.default_rng([day_seed, 2, int(above)])
     x, y = 0.5 + day.normal(0, 0.10), (0.5 if above else 0.12) + day.normal(0, 0.05)
     wide, fall = {"day": (0.95, 0.24), "night": (0.62, 0.55), "infrared": (0.55, 0.62)}[light]
-    distance = np.sqrt((_X - x) ** 2 + (0.62 * (_Y - y)) ** 2)
-    return np.asarray(1.08 - fall * np.clip(distance / wide, 0, 1.6) ** 1.5, np.float32)
+    distance = np.sqrt((_X[:, ::4] - x) ** 2 + (0.62 * (_Y[::4] - y)) ** 2)
+    lamp = 1.08 - fall * np.clip(distance / wide, 0, 1.6) ** 1.5
+    return np.asarray(cv2.convertScaleAbs(_enlarged(lamp), alpha=LAMP_ONE))
+
+
+def ripples(lamp: Mask, day_seed: int) -> Mask:
+    """A lamp map with the net of light that waves throw on the wall, strongest at the top."""
+    day = np.random.default_rng([day_seed, 3])
+    shape = (HEIGHT // 4, WIDTH // 4)
+    first, second = (noise(shape, (grain, 0.6 * grain), day, octaves=2) for grain in (70.0, 48.0))
+    net = cv2.GaussianBlur(np.exp(-np.minimum(np.abs(first), np.abs(second)) / 0.22), (0, 0), 1.6)
+    fade = np.linspace(1, 0.1, shape[0], dtype=np.float32)[:, None] ** 1.5
+    factor = 1 + np.float32(day.uniform(0.04, 0.16)) * fade * (net - net.mean())
+    return np.asarray(cv2.multiply(lamp, _enlarged(factor), dtype=cv2.CV_8U))
+
+
+def _enlarged(quarter: npt.NDArray[np.floating]) -> Floats:
+    whole = cv2.resize(quarter.astype(np.float32), (WIDTH, HEIGHT), interpolation=cv2.INTER_CUBIC)
+    return np.asarray(whole, np.float32)

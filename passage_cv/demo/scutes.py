@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from passage_cv.demo.body import Contour, Girth
-from passage_cv.demo.canvas import Canvas, shifted
+from passage_cv.demo.canvas import Canvas, Points, shifted
 
 _ROWS = (
     # share of the body's depth (0 belly, 1 back), first and last t, number, size; counts from memory of field
@@ -19,50 +19,37 @@ _ROWS = (
 def paint_scutes(canvas: Canvas, girth: Girth, rng: np.random.Generator) -> None:
     """Paint the rows of plates, each a pale keeled diamond with a dark hind edge."""
     for part, first, last, count, size in _ROWS:
-        for t in np.linspace(first, last, count):
-            low, high = (float(contour(np.array([t]))[0]) for contour in (girth.lower, girth.upper))
-            y = low + part * (high - low)
-            shrink = 0.55 + 0.45 * (high - low) / 0.128
-            _paint_scute(canvas, t + float(rng.normal(0, 0.0012)), y, size * shrink, ridge=part > 0.9)
-
-
-def _paint_scute(canvas: Canvas, t: float, y: float, size: float, *, ridge: bool) -> None:
-    """One plate: on the back a low keel that ends in a blunt hook, elsewhere an upright diamond."""
-    if ridge:
-        plate = np.array(
-            [
-                (t - size, y - 0.30 * size),
-                (t + 0.25 * size, y + 0.36 * size),
-                (t + 0.62 * size, y + 0.30 * size),
-                (t + 0.72 * size, y - 0.40 * size),
-            ]
-        )
-    else:
-        plate = np.array(
-            [
-                (t - 0.55 * size, y),
-                (t + 0.1 * size, y + 0.95 * size),
-                (t + 0.70 * size, y),
-                (t + 0.1 * size, y - 0.95 * size),
-            ]
-        )
-    canvas.fill(shifted(plate, 0.3 * size, -0.25 * size), (0.08, 0.07, 0.06), alpha=0.30, blur=1.0)
-    canvas.fill(plate, (0.56, 0.50, 0.41), alpha=0.70, blur=0.5)
-    canvas.stroke([plate[[0, 2]]], (0.80, 0.75, 0.66), width=0.0022, alpha=0.45, blur=0.4)
-    canvas.stroke([plate[2:]], (0.14, 0.12, 0.10), width=0.0016, alpha=0.45, blur=0.4)
+        plates = []
+        for t in np.linspace(first, last, count) + rng.normal(0, 0.0012, count):
+            low, high = float(girth.lower(t)), float(girth.upper(t))
+            own = size * (0.55 + 0.45 * (high - low) / 0.128)
+            plates.append(np.array([t, low + part * (high - low)]) + own * (_KEEL if part > 0.9 else _DIAMOND))
+        _paint_plates(canvas, plates, 0.3 * size)
 
 
 def paint_scutes_above(canvas: Canvas, width: Contour, rng: np.random.Generator) -> None:
     """From above: the row of the back down the middle, those of the sides along both edges."""
-    for t in np.linspace(0.24, 0.68, 10):
-        _paint_diamond(canvas, t + float(rng.normal(0, 0.001)), 0.0, 0.019 * float(width(np.array([t]))[0]) / 0.070)
-    for side in (1.0, -1.0):
-        for t in np.linspace(0.235, 0.84, 27):
-            half = float(width(np.array([t]))[0])
-            _paint_diamond(canvas, t, side * 0.86 * half, 0.009 * (0.4 + 0.6 * half / 0.070))
+    plates = []
+    for t in np.linspace(0.24, 0.68, 10) + rng.normal(0, 0.001, 10):
+        plates.append(np.array([t, 0.0]) + 0.019 * float(width(t)) / 0.070 * _FLAT)
+    for t in np.linspace(0.235, 0.84, 27):
+        half = float(width(t))
+        size = 0.009 * (0.4 + 0.6 * half / 0.070)
+        plates += [np.array([t, side * 0.86 * half]) + size * _FLAT for side in (1.0, -1.0)]
+    _paint_plates(canvas, plates, 0.003)
 
 
-def _paint_diamond(canvas: Canvas, t: float, y: float, size: float) -> None:
-    plate = np.array([(t - 0.9 * size, y), (t, y + 0.6 * size), (t + 0.8 * size, y), (t, y - 0.6 * size)])
-    canvas.fill(plate, (0.54, 0.48, 0.39), alpha=0.65, blur=0.5)
-    canvas.stroke([plate[[0, 2]]], (0.80, 0.75, 0.66), width=0.0022, alpha=0.45, blur=0.4)
+_KEEL = np.array([(-1, -0.30), (0.25, 0.36), (0.62, 0.30), (0.72, -0.40)])
+_DIAMOND = np.array([(-0.55, 0), (0.1, 0.95), (0.70, 0), (0.1, -0.95)])
+_FLAT = np.array([(-0.9, 0), (0, 0.6), (0.8, 0), (0, -0.6)])
+"""A plate of the back from the side, of the side or belly from the side, and any from above."""
+
+
+def _paint_plates(canvas: Canvas, plates: list[Points], shadow: float) -> None:
+    """Shadow, plate, its bright keel, its dark hind edge."""
+    canvas.fill(
+        *(shifted(plate, shadow, -0.8 * shadow) for plate in plates), colour=(0.08, 0.07, 0.06), alpha=0.30, blur=1.0
+    )
+    canvas.fill(*plates, colour=(0.56, 0.50, 0.41), alpha=0.70, blur=0.5)
+    canvas.stroke(*(plate[[0, 2]] for plate in plates), colour=(0.80, 0.75, 0.66), width=0.0022, alpha=0.45, blur=0.4)
+    canvas.stroke(*(plate[2:] for plate in plates), colour=(0.14, 0.12, 0.10), width=0.0016, alpha=0.45, blur=0.4)

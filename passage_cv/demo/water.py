@@ -8,17 +8,17 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from passage_cv.demo.scenery import LAMP_ONE
 from passage_cv.demo.shot import HEIGHT, WIDTH
 from passage_cv.demo.textures import Floats, noise
 
 Rgb = npt.NDArray[np.uint8]
+Rgba = npt.NDArray[np.uint8]
+Mask = npt.NDArray[np.uint8]
 
 CLEAR_PER_NTU = 0.021
 """Loss of contrast per NTU over the fish's distance: 34 % at 20, 65 % at 50 (handbook 6: pattern hidden above
 about 20, only the outline left above about 50). Ours."""
-
-LAMP_ONE = 200
-"""Value that stands for a light of 1 in an 8-bit lamp map."""
 
 WALL_DISTANCE = 1.7
 """The wall is this many times as far away as the fish. Ours."""
@@ -51,31 +51,25 @@ def haze_of(turbidity_ntu: float) -> Haze:
     return Haze(float(np.exp(-CLEAR_PER_NTU * turbidity_ntu)), veil, 0.25 + 0.026 * turbidity_ntu)
 
 
-def veiled(colour: Floats, haze: Haze, lamp: Floats) -> Floats:
-    """Colours (0 to 1) as they look through haze under a lamp map."""
-    lit = lamp[..., None]
-    return np.asarray(lit * (haze.clear * colour + (1 - haze.clear) * haze.veil), np.float32)
+def behind(wall: Rgb, haze: Haze, lamp: Mask) -> Rgb:
+    """The wall as it looks through haze under a lamp map."""
+    veils = (1 - haze.clear) * 255 * haze.veil
+    hazy = [
+        cv2.convertScaleAbs(p, alpha=haze.clear, beta=float(v)) for p, v in zip(cv2.split(wall), veils, strict=True)
+    ]
+    lit = cv2.merge([cv2.multiply(plane, lamp, scale=1 / LAMP_ONE) for plane in hazy])
+    return np.asarray(cv2.GaussianBlur(lit, (0, 0), 0.5 + haze.blur))
 
 
-def through(layer: npt.NDArray[np.uint8], haze: Haze, lamp: npt.NDArray[np.uint8]) -> Rgb:
+def through(layer: Rgba, haze: Haze, lamp: Mask) -> Rgb:
     """Colours multiplied by opacity (rows, columns, 4) as they look through haze under a lamp map.
 
-    ``lamp`` is 8-bit, :data:`LAMP_ONE` where the light is 1.
+    ``lamp`` is 8-bit, ``LAMP_ONE`` where the light is 1.
     """
     *colours, cover = cv2.split(layer)
     veils = (1 - haze.clear) * haze.veil
     hazy = [cv2.addWeighted(plane, haze.clear, cover, float(v), 0) for plane, v in zip(colours, veils, strict=True)]
     return np.asarray(cv2.merge([cv2.multiply(plane, lamp, scale=1 / LAMP_ONE) for plane in hazy]))
-
-
-def ripples(rng: np.random.Generator) -> Floats:
-    """A net of light thrown by waves, (540, 960), mean near 1; strongest at the top."""
-    shape = (HEIGHT // 4, WIDTH // 4)
-    first, second = (noise(shape, (grain, 0.6 * grain), rng, octaves=2) for grain in (70.0, 48.0))
-    net = np.exp(-np.minimum(np.abs(first), np.abs(second)) / 0.22)
-    soft = cv2.resize(cv2.GaussianBlur(net, (0, 0), 1.6), (WIDTH, HEIGHT), interpolation=cv2.INTER_CUBIC)
-    fade = np.linspace(1, 0.1, HEIGHT, dtype=np.float32)[:, None] ** 1.5
-    return np.asarray(1 + rng.uniform(0.04, 0.16) * fade * (soft - soft.mean()), np.float32)
 
 
 def add_specks(image: Rgb, turbidity_ntu: float, rng: np.random.Generator) -> None:

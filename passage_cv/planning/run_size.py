@@ -6,9 +6,11 @@ assumptions it stands on goes out. Whether an assumption holds is a person's ans
 
 from __future__ import annotations
 
+import csv
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
+from pathlib import Path
 from types import MappingProxyType
 
 import numpy as np
@@ -307,6 +309,34 @@ def raw_trap_expansion(released: int, retaken: int, unmarked: int) -> tuple[floa
     if retaken == 0:
         raise InputError(f"None of {released} marked fish was retaken", do="Release more marked fish.")
     return retaken / released, unmarked * released / retaken
+
+
+def read_occasions(path: Path) -> tuple[Occasion, ...]:
+    """Read the samples of a multiple census: CSV with columns unmarked, recaptured, returned_marked.
+
+    Raises
+    ------
+    InputError
+        If the file or a column is missing, or a cell is no count.
+    """
+    if not path.is_file():
+        raise InputError("File of samples is missing", where=str(path), do="Check the path.")
+    with path.open(encoding="utf-8-sig", newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    names = [field.name for field in fields(Occasion)]
+    occasions = []
+    for number, row in enumerate(rows, start=2):
+        cells = [(row.get(name) or "").strip() for name in names]
+        if not all(cell.isdecimal() for cell in cells):
+            raise InputError(
+                f"Row {number} has {', '.join(f'{n} {c!r}' for n, c in zip(names, cells, strict=True))}",
+                where=str(path),
+                do="Give a count of 0 or more in each of these columns.",
+            )
+        occasions.append(Occasion(*map(int, cells)))
+    if not occasions:
+        raise InputError("File holds no sample", where=str(path), do=f"Give columns {', '.join(names)}.")
+    return tuple(occasions)
 
 
 def _series(occasions: Sequence[Occasion]) -> tuple[Floats, Floats, Floats]:

@@ -117,6 +117,26 @@ def plan_for_policy(
     return tuple(needs)
 
 
+def plan_for_limit(limit: float, *, confidence: float = 0.95, misses: int = 0, cut_share: float = CUT_SHARE) -> Need:
+    """What one limit needs, without a policy.
+
+    Raises
+    ------
+    InputError
+        If an argument leaves its range.
+
+    Examples
+    --------
+    >>> need = plan_for_limit(0.05)
+    >>> need.individuals, need.to_image
+    (59, 148)
+    """
+    require_open(confidence, "Confidence")
+    individuals = units_needed(limit, delta=1 - confidence, misses=misses)
+    to_image = over_share(individuals, cut_share)
+    return Need("", "", "miss", limit, confidence, misses, individuals, to_image)
+
+
 def limits_of(policy: Policy) -> Iterator[tuple[ClassRule, Kind, float, float]]:
     """Every limit of a policy: its class, kind, value and the delta it is shown with."""
     delta_miss, delta_rejection = policy.deltas

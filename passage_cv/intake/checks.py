@@ -24,6 +24,14 @@ from passage_cv.intake.line_checks import (
     check_species_of_individual,
     check_widths,
 )
+from passage_cv.intake.mark_checks import check_marks, check_sightings, check_tags
+from passage_cv.intake.measure_checks import (
+    check_largest,
+    check_length_types,
+    check_outliers,
+    check_ranges,
+    check_weights,
+)
 from passage_cv.intake.picture_checks import (
     check_excluded,
     check_lines_without_picture,
@@ -56,4 +64,12 @@ CHECKS: Sequence[Check] = (
     check_event_facts,
     check_event_dates,
     check_event_window,
+    check_ranges,
+    check_length_types,
+    check_weights,
+    check_outliers,
+    check_largest,
+    check_marks,
+    check_tags,
+    check_sightings,
 )

@@ -21,7 +21,10 @@ _SHIPPED = Path(__file__).with_name("species.csv")
 
 @dataclass(frozen=True, slots=True)
 class Species:
-    """One kind of fish; ``code`` is empty where a site has none."""
+    """One kind of fish; ``code`` is empty where a site has none, None and ``""`` mean not known.
+
+    ``shape`` is a body shape of ``condition.SHAPES``; ``max_mm`` the longest total length on record.
+    """
 
     scientific_name: str
     code: str = ""
@@ -29,6 +32,8 @@ class Species:
     synonyms: tuple[str, ...] = ()
     has_adipose: bool | None = None
     tail: str = ""
+    shape: str = ""
+    max_mm: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,6 +115,8 @@ def _species(row: Mapping[str, str]) -> Species:
         synonyms=tuple(name.strip() for name in row.get("synonyms", "").split(";") if name.strip()),
         has_adipose={"yes": True, "no": False}.get(row.get("adipose", "")),
         tail=row.get("tail", ""),
+        shape=row.get("shape", ""),
+        max_mm=float(row["max_mm"]) if row.get("max_mm") else None,
     )
 
 

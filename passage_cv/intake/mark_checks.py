@@ -1,0 +1,149 @@
+"""Checks of tags, clips and sightings of marked fish."""
+
+from __future__ import annotations
+
+import re
+from collections import defaultdict
+from collections.abc import Iterator
+
+from passage_cv.intake.batch import CheckedBatch
+from passage_cv.intake.lines import Line
+from passage_cv.intake.times import Window, parse_window
+from passage_cv.records import Finding
+
+MARKS = ("CWT", "VIE", "TBA", "PIT", "AD", "LV", "RV", "LP", "RP", "DO", "AN", "UC", "LC", "LM", "RM", "D")
+"""Fin and mark codes of the handbook's section 1, tried in this order; VIE and TBA may name a colour, ``VIE-RED``."""
+NO_MARK, NOT_EXAMINED = "NM", "NX"
+
+_DIGITS = re.compile(r"[0-9]+")
+_ISO_TAG = re.compile(r"[0-9]{15}|[0-9A-F]{3}\.[0-9A-F]{10}")
+
+
+def read_marks(text: str) -> list[str] | None:
+    """The codes of combined marks, or None where the text is none.
+
+    Examples
+    --------
+    >>> read_marks("ADLV"), read_marks("LP, PIT"), read_marks("ADX")
+    (['AD', 'LV'], ['LP', 'PIT'], None)
+    """
+    found: list[str] = []
+    plain = re.sub(r"(?<=VIE|TBA)-[A-Z0-9]+", "", text.strip().upper())
+    for part in re.split(r"[\s,;+]+", plain):
+        rest = part
+        while rest:
+            code = next((code for code in (*MARKS, NO_MARK, NOT_EXAMINED) if rest.startswith(code)), None)
+            if code is None:
+                return None
+            found.append(code)
+            rest = rest[len(code) :]
+    return found
+
+
+def check_marks(batch: CheckedBatch) -> list[Finding]:
+    """Mark codes: known, not contradicting each other, and possible for the species."""
+    findings = []
+    for line in batch.kept_lines():
+        if line.text["mark"]:
+            findings += [
+                Finding("mark", "must resolve", f"Row {line.row}: {what}", row=line.row)
+                for what in _mark_faults(line)
+            ]
+    return findings
+
+
+def check_tags(batch: CheckedBatch) -> list[Finding]:
+    """Tag numbers of digits only are PIT codes and have 15."""
+    findings = []
+    for tag, lines in _tagged(batch).items():
+        is_pit = "PIT" in (read_marks(lines[0].text["mark"]) or [])
+        if (_DIGITS.fullmatch(tag) or is_pit) and not _ISO_TAG.fullmatch(tag):
+            findings.append(
+                Finding(
+                    "tag number",
+                    "must resolve",
+                    f"Row {lines[0].row}: tag {tag} has {len(tag)} characters, a PIT code has 15 digits",
+                    row=lines[0].row,
+                    proposal="Read the tag again; keep leading zeros by storing the column as text",
+                )
+            )
+    return findings
+
+
+def check_sightings(batch: CheckedBatch) -> list[Finding]:
+    """A tag on two fish of one event, in two places at once, or measured twice."""
+    return [finding for tag, lines in _tagged(batch).items() for finding in _sighting_faults(tag, lines)]
+
+
+def _mark_faults(line: Line) -> Iterator[str]:
+    text = line.text["mark"]
+    marks = read_marks(text)
+    if marks is None:
+        yield f"mark {text!r} is no combination of {', '.join(sorted(MARKS))}, {NO_MARK} or {NOT_EXAMINED}"
+        return
+    if len(marks) > 1 and {NO_MARK, NOT_EXAMINED} & set(marks):
+        yield f"mark {text!r} says both a mark and none"
+    if "AD" in marks and line.species and line.species.has_adipose is False:
+        yield f"{line.species.common_name or line.species.scientific_name} has no adipose fin to clip ({text})"
+
+
+def _tagged(batch: CheckedBatch) -> dict[str, list[Line]]:
+    lines: dict[str, list[Line]] = defaultdict(list)
+    if batch.is_open_data:
+        return lines
+    for line in batch.kept_lines():
+        if line.text["organismID"]:
+            lines[line.text["organismID"]].append(line)
+    return lines
+
+
+def _sighting_faults(tag: str, lines: list[Line]) -> Iterator[Finding]:
+    by_event: dict[str, list[Line]] = defaultdict(list)
+    for line in lines:
+        by_event[line.event].append(line)
+    for event, same in by_event.items():
+        yield from _two_in_one_event(tag, event, same)
+    yield from _two_places_at_once(tag, [same[0] for same in by_event.values()])
+
+
+def _two_in_one_event(tag: str, event: str, lines: list[Line]) -> Iterator[Finding]:
+    numbers = sorted({line.text["individual"] for line in lines} - {""})
+    if len(numbers) > 1:
+        yield Finding(
+            "tag on two fish",
+            "must resolve",
+            f"Tag {tag} is on fish {' and '.join(numbers)} of event {event}",
+            row=lines[-1].row,
+            proposal="Read both tags again, or give the fish one number",
+        )
+    pairs = {(line.numbers["length_mm"], line.text["length_type"]) for line in lines if line.numbers["length_mm"]}
+    kinds = [kind for _, kind in pairs]
+    if len(kinds) > len(set(kinds)):
+        shown = ", ".join(f"{length:g} mm {kind}".strip() for length, kind in sorted(pairs, key=str))
+        yield Finding(
+            "two lengths of one fish",
+            "please look",
+            f"Fish {tag} was measured as {shown} in event {event}",
+            row=lines[-1].row,
+        )
+
+
+def _two_places_at_once(tag: str, lines: list[Line]) -> Iterator[Finding]:
+    for i, one in enumerate(lines):
+        for other in lines[:i]:
+            windows = parse_window(one.text["eventDate"]), parse_window(other.text["eventDate"])
+            if one.text["locationID"] != other.text["locationID"] and _overlap(*windows):
+                yield Finding(
+                    "tag in two places",
+                    "must resolve",
+                    f"Tag {tag} is at {other.text['locationID']} (row {other.row}) and at {one.text['locationID']}"
+                    f" (row {one.row}) at the same time",
+                    row=one.row,
+                    proposal="Read both tags again",
+                )
+
+
+def _overlap(one: Window | None, other: Window | None) -> bool:
+    if one is None or other is None or one.is_exact != other.is_exact:
+        return False
+    return one.start <= other.end and other.start <= one.end

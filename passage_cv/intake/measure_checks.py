@@ -1,0 +1,288 @@
+"""Checks of lengths and weights: what a colleague would doubt, with the numbers and a proposal.
+
+Bands of relative weight [handbook section 2, ours]: 60 to 140 is accepted, outside is shown, under 40 or over
+200 must be resolved. Where no standard weight is published, a rough weight by body shape serves for "wildly
+wrong" only. Nothing here changes a value.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from itertools import pairwise
+
+from passage_cv.intake.batch import CheckedBatch
+from passage_cv.intake.columns import NUMBER_COLUMNS
+from passage_cv.intake.condition import relative_weight, shape_weight_g, usual_slope
+from passage_cv.intake.lines import Line
+from passage_cv.intake.names import Species
+from passage_cv.records import Finding, Severity
+
+FINE = (60.0, 140.0)
+BEARABLE = (40.0, 200.0)
+WILD = 4.0
+"""A weight this many times off its body shape's is wildly wrong [ours: twice the spread inside a shape]."""
+OUTLIER_SDS = 4.0
+LEAST_FISH = 12
+"""Fish of one species and length type below which no line is fitted through them [ours]."""
+
+_SLIPS = (
+    ("the length is in cm", 10.0, 1.0),
+    ("the length is in inches", 25.4, 1.0),
+    ("the weight is in kg", 1.0, 1000.0),
+    ("the weight is in pounds", 1.0, 453.6),
+    ("the weight is in ounces", 1.0, 28.35),
+    ("the length is in inches and the weight in pounds", 25.4, 453.6),
+    ("the length is in inches and the weight in ounces", 25.4, 28.35),
+    ("the length is in cm and the weight in kg", 10.0, 1000.0),
+    ("the length has a digit too many", 0.1, 1.0),
+    ("the weight has a digit too many", 1.0, 0.1),
+    ("the weight lacks a digit", 1.0, 10.0),
+)
+"""What may have happened, and the factors on length and weight that undo it."""
+
+_RANGES = {
+    "length_mm": (1.0, 5000.0),
+    "weight_g": (0.01, 500_000.0),
+    "waterTemperature_C": (-2.0, 40.0),
+    "turbidity_NTU": (0.0, 4000.0),
+}
+"""What a river and its fish can have [ours: sturgeon and sea water at the ends]."""
+
+
+@dataclass(frozen=True, slots=True)
+class Measure:
+    """What was measured on one fish, and the line that says so."""
+
+    line: Line
+    species: Species
+    length_mm: float
+    weight_g: float
+    length_type: str
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """A weight in percent of what the length lets expect, and the bands it is held against."""
+
+    percent: float
+    expected: str
+    fine: tuple[float, float]
+    bearable: tuple[float, float]
+
+    @property
+    def severity(self) -> Severity | None:
+        """None where nobody would ask."""
+        if self.fine[0] <= self.percent <= self.fine[1]:
+            return None
+        return "please look" if self.bearable[0] <= self.percent <= self.bearable[1] else "must resolve"
+
+
+def judge(species: Species, length_mm: float, length_type: str, weight_g: float) -> Judgement | None:
+    """Hold a weight against the standard weight, else against that of the body shape; None if neither is known.
+
+    Fork length stands for total length where the tail has no fork.
+    """
+    is_total = length_type == "TL" or (length_type == "FL" and species.tail in {"rounded", "pointed", "straight"})
+    wr = relative_weight(species.scientific_name, length_mm, weight_g) if is_total else None
+    if wr is not None:
+        return Judgement(wr, "standard weight", FINE, BEARABLE)
+    rough = shape_weight_g(species.shape, length_mm)
+    if rough is None or length_mm <= 0:
+        return None
+    return Judgement(
+        100 * weight_g / rough,
+        f"the rough weight of its shape ({species.shape})",
+        (100 / WILD, 100 * WILD),
+        (50 / WILD, 200 * WILD),
+    )
+
+
+def explain(measure: Measure) -> list[str]:
+    """What would make the weight fit the length: the slips that put it back into the fine band, likeliest first."""
+    length, weight = measure.length_mm, measure.weight_g
+    tried = [("length and weight are swapped", weight, length)]
+    tried += [(slip, length * by_length, weight * by_weight) for slip, by_length, by_weight in _SLIPS]
+    tried += [(f"the length is {other:g} (two digits swapped)", other, weight) for other in digit_swaps(length)]
+    tried += [(f"the weight is {other:g} (two digits swapped)", length, other) for other in digit_swaps(weight)]
+    return [slip for slip, mm, grams in tried if _fits(measure, mm, grams)]
+
+
+def digit_swaps(value: float) -> list[float]:
+    """The numbers that differ by two neighbouring digits changed over.
+
+    Examples
+    --------
+    >>> digit_swaps(453)
+    [543.0, 435.0]
+    """
+    text = f"{value:g}"
+    swapped = [text[:i] + text[i + 1] + text[i] + text[i + 2 :] for i in range(len(text) - 1)]
+    good = (other for other in swapped if other != text and other[0] not in "0." and other[-1] != ".")
+    return [float(other) for other in good if "e" not in other]
+
+
+def check_ranges(batch: CheckedBatch) -> list[Finding]:
+    """Zeros that stand for unknown, and numbers no river has."""
+    findings = []
+    seen: set[tuple[str, float]] = set()
+    for line in batch.kept_lines():
+        for name, (low, high) in _RANGES.items():
+            value = line.numbers[name]
+            key = (name, value or 0.0) if name not in line.cells else (f"{name} {line.individual}", value or 0.0)
+            if value is None or low <= value <= high or key in seen:
+                continue
+            seen.add(key)
+            findings.append(_out_of_range(line, name, value))
+    return findings
+
+
+def check_length_types(batch: CheckedBatch) -> list[Finding]:
+    """Lengths that do not say which length, and fish longer to the fork than in all."""
+    findings = []
+    lengths: dict[str, dict[str, Line]] = defaultdict(dict)
+    untyped: list[Line] = []
+    for line in batch.kept_lines():
+        if line.numbers["length_mm"] and line.individual:
+            lengths[line.individual].setdefault(line.text["length_type"], line)
+            untyped += [] if line.text["length_type"] else [line]
+    if untyped:
+        findings.append(
+            Finding(
+                "length without type",
+                "please look",
+                f"{len(untyped)} lines give a length and not which (TL, FL or SL), first row {untyped[0].row}",
+                row=untyped[0].row,
+                proposal="Fill length_type, or add it to trip.toml",
+            )
+        )
+    for individual, by_type in lengths.items():
+        findings += _impossible_lengths(individual, by_type)
+    return findings
+
+
+def check_weights(batch: CheckedBatch) -> list[Finding]:
+    """Weights that do not fit the length, with what may have happened."""
+    findings = []
+    for measure in measures(batch):
+        judged = judge(measure.species, measure.length_mm, measure.length_type, measure.weight_g)
+        if judged is None or judged.severity is None:
+            continue
+        proposals = explain(measure)
+        findings.append(
+            Finding(
+                "weight for length",
+                judged.severity,
+                f"Row {measure.line.row}: {_fish(measure)} has {judged.percent:.0f} % of {judged.expected}",
+                row=measure.line.row,
+                proposal="Perhaps " + ", or ".join(proposals[:3]) if proposals else None,
+            )
+        )
+    return findings
+
+
+def check_outliers(batch: CheckedBatch) -> list[Finding]:
+    """Fish off the line that their own kind makes in this batch: residual of log weight above 4 SD."""
+    groups: dict[tuple[str, str], list[Measure]] = defaultdict(list)
+    for measure in measures(batch):
+        judged = judge(measure.species, measure.length_mm, measure.length_type, measure.weight_g)
+        if judged is None or judged.severity is None:
+            groups[measure.species.scientific_name, measure.length_type].append(measure)
+    return [finding for group in groups.values() if len(group) >= LEAST_FISH for finding in _off_the_line(group)]
+
+
+def check_largest(batch: CheckedBatch) -> list[Finding]:
+    """Fish a tenth longer than any on record."""
+    return [
+        Finding(
+            "longer than any on record",
+            "please look",
+            f"Row {measure.row}: {measure.species.scientific_name} of {measure.numbers['length_mm']:g} mm,"
+            f" the longest known has {measure.species.max_mm:g} mm",
+            row=measure.row,
+        )
+        for measure in _first_of_each(batch.kept_lines())
+        if measure.species
+        and measure.species.max_mm
+        and (measure.numbers["length_mm"] or 0) > 1.1 * measure.species.max_mm
+    ]
+
+
+def measures(batch: CheckedBatch) -> Iterator[Measure]:
+    """Each fish with a length above zero, a weight above zero and a known species, once."""
+    for line in _first_of_each(batch.kept_lines()):
+        length, weight = line.numbers["length_mm"], line.numbers["weight_g"]
+        if line.species and length and weight and length > 0 and weight > 0:
+            yield Measure(line, line.species, length, weight, line.text["length_type"])
+
+
+def _first_of_each(lines: Iterable[Line]) -> Iterator[Line]:
+    """One line of each fish and each pair of numbers it was given."""
+    seen: set[tuple[object, ...]] = set()
+    for line in lines:
+        numbers = [line.numbers[name] for name in NUMBER_COLUMNS[:2]]
+        key = (line.individual or line.row, *numbers, line.text["length_type"])
+        if key not in seen:
+            seen.add(key)
+            yield line
+
+
+def _fits(measure: Measure, length_mm: float, weight_g: float) -> bool:
+    judged = judge(measure.species, length_mm, measure.length_type, weight_g)
+    return judged is not None and judged.severity is None
+
+
+def _fish(measure: Measure) -> str:
+    kind = measure.length_type or "length"
+    return f"{measure.species.scientific_name}, {kind} {measure.length_mm:g} mm, {measure.weight_g:g} g,"
+
+
+def _out_of_range(line: Line, name: str, value: float) -> Finding:
+    low, high = _RANGES[name]
+    proposal = f"It lies between {low:g} and {high:g}"
+    if value == 0:
+        proposal = "Leave the cell empty where it was not measured"
+    elif name == "waterTemperature_C" and _RANGES[name][0] <= (value - 32) / 1.8 <= high:
+        proposal = f"Perhaps {value:g} degrees Fahrenheit, which is {(value - 32) / 1.8:.1f} degrees Celsius"
+    return Finding(
+        "zero as unknown" if value == 0 else "out of range",
+        "must resolve",
+        f"Row {line.row}: {name} is {value:g}",
+        row=line.row,
+        proposal=proposal,
+    )
+
+
+def _impossible_lengths(individual: str, by_type: dict[str, Line]) -> Iterator[Finding]:
+    """Standard, fork and total length of one fish must not fall (SL <= FL <= TL)."""
+    order = [(kind, by_type[kind]) for kind in ("SL", "FL", "TL") if kind in by_type]
+    for (short, line), (long, other) in pairwise(order):
+        shorter, longer = line.numbers["length_mm"] or 0, other.numbers["length_mm"] or 0
+        if shorter > longer:
+            yield Finding(
+                f"{short} above {long}",
+                "must resolve",
+                f"Individual {individual}: {short} {shorter:g} mm (row {line.row}) is more than {long} {longer:g} mm"
+                f" (row {other.row})",
+                row=max(line.row, other.row),
+                proposal="Perhaps the two are in each other's column",
+            )
+
+
+def _off_the_line(group: list[Measure]) -> Iterator[Finding]:
+    """Robust line with the published slope: median level, SD from the median absolute deviation."""
+    slope = usual_slope(group[0].species.scientific_name)
+    levels = [math.log10(one.weight_g) - slope * math.log10(one.length_mm) for one in group]
+    centre = sorted(levels)[len(levels) // 2]
+    spread = 1.4826 * sorted(abs(level - centre) for level in levels)[len(levels) // 2]
+    for measure, level in zip(group, levels, strict=True):
+        sds = abs(level - centre) / max(spread, 0.03)
+        if sds > OUTLIER_SDS:
+            yield Finding(
+                "off the line of its kind",
+                "please look",
+                f"Row {measure.line.row}: {_fish(measure)} is {sds:.1f} SD off the {len(group)} of its kind here",
+                row=measure.line.row,
+            )

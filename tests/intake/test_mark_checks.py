@@ -1,0 +1,75 @@
+"""Tags and clips: readable, possible, and one fish at a time."""
+
+from pathlib import Path
+
+import pytest
+
+from passage_cv.intake.check import check_batch
+from passage_cv.records import Finding
+from tests.batches import FACTS, write_batch
+
+TAG = "999000000012345"
+
+
+def findings(tmp_path: Path, *rows: dict[str, str]) -> list[Finding]:
+    filled = [{"image": f"{i}.jpg", "code": "AMS", "individual": str(i), **row} for i, row in enumerate(rows)]
+    return list(check_batch(write_batch(tmp_path / "b", filled, FACTS)).findings)
+
+
+@pytest.mark.parametrize("mark", ["NM", "NX", "LV", "LPRP", "LP, PIT", "VIE-RED", "TBA-Y0412", "UC"])
+def test_good_marks(tmp_path: Path, mark: str) -> None:
+    assert findings(tmp_path, {"mark": f'"{mark}"'}) == []
+
+
+@pytest.mark.parametrize(
+    ("mark", "message"),
+    [
+        ("XX", "no combination of"),
+        ("NMLV", "says both a mark and none"),
+        ("ADLV", "American shad has no adipose fin to clip"),
+    ],
+)
+def test_bad_marks(tmp_path: Path, mark: str, message: str) -> None:
+    (finding,) = findings(tmp_path, {"mark": mark})
+    assert (finding.kind, finding.severity) == ("mark", "must resolve")
+    assert message in finding.message
+
+
+def test_an_adipose_clip_is_possible_on_a_catfish(tmp_path: Path) -> None:
+    assert findings(tmp_path, {"mark": "AD", "code": "CCF"}) == []
+
+
+@pytest.mark.parametrize("tag", [TAG, "3D9.1BF1E2D3C4", "Y-0412"])
+def test_good_tags(tmp_path: Path, tag: str) -> None:
+    assert findings(tmp_path, {"organismID": tag}) == []
+
+
+@pytest.mark.parametrize("tag", [TAG[:-1], TAG + "0", "12345"])
+def test_a_tag_with_a_digit_too_few_or_too_many(tmp_path: Path, tag: str) -> None:
+    (finding,) = findings(tmp_path, {"organismID": tag})
+    assert finding.kind == "tag number"
+    assert f"has {len(tag)} characters" in finding.message
+
+
+def test_one_tag_on_two_fish_of_an_event(tmp_path: Path) -> None:
+    (finding,) = findings(tmp_path, {"organismID": TAG}, {"organismID": TAG})
+    assert (finding.kind, finding.severity) == ("tag on two fish", "must resolve")
+    assert "fish 0 and 1 of event E1" in finding.message
+
+
+def test_a_fish_seen_again_later_is_no_error(tmp_path: Path) -> None:
+    again = {"organismID": TAG, "eventID": "E2", "eventDate": "2031-05-18T20:00:00-04:00"}
+    assert findings(tmp_path, {"organismID": TAG}, again) == []
+
+
+def test_a_fish_cannot_be_in_two_places_at_once(tmp_path: Path) -> None:
+    elsewhere = {"organismID": TAG, "eventID": "E2", "locationID": "LTB-HOL-02"}
+    (finding,) = findings(tmp_path, {"organismID": TAG}, elsewhere)
+    assert (finding.kind, finding.severity) == ("tag in two places", "must resolve")
+
+
+def test_two_lengths_of_one_fish_are_shown(tmp_path: Path) -> None:
+    rows = [{"organismID": TAG, "individual": "1", "length_mm": mm, "length_type": "FL"} for mm in ("430", "450")]
+    (finding,) = findings(tmp_path, *rows)
+    assert (finding.kind, finding.severity) == ("two lengths of one fish", "please look")
+    assert "430 mm FL, 450 mm FL" in finding.message

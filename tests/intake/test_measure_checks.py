@@ -1,0 +1,158 @@
+"""Lengths and weights: each typical slip is doubted, with the slip named; sound fish are left alone."""
+
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from passage_cv.intake.batch import CheckedBatch
+from passage_cv.intake.condition import standard_weight_g, standard_weights
+from passage_cv.intake.lines import build_lines
+from passage_cv.intake.measure_checks import (
+    check_largest,
+    check_length_types,
+    check_outliers,
+    check_ranges,
+    check_weights,
+    digit_swaps,
+)
+from passage_cv.intake.names import shipped_names
+from passage_cv.intake.sheet import Sheet, SheetRow
+from passage_cv.records import Finding
+
+
+def batch_of(*fish: dict[str, str]) -> CheckedBatch:
+    """A batch of lines without pictures."""
+    rows = tuple(
+        SheetRow(number, {"individual": str(number), "eventID": "E1", **cells}, len(cells))
+        for number, cells in enumerate(fish, start=2)
+    )
+    sheet = Sheet(Path("sheet.csv"), ("individual",), rows)
+    lines = build_lines(sheet, {}, shipped_names())
+    return CheckedBatch(Path("b"), Path("sheet.csv"), "", sheet.headings, {}, lines, ())
+
+
+def fish(code: str, length: float, weight: float, kind: str = "TL") -> dict[str, str]:
+    return {"code": code, "length_mm": f"{length:g}", "weight_g": f"{weight:g}", "length_type": kind}
+
+
+def only(findings: list[Finding]) -> Finding:
+    assert len(findings) == 1, findings
+    return findings[0]
+
+
+@given(
+    name=st.sampled_from(sorted(standard_weights())),
+    length=st.integers(200, 900),
+    wr=st.floats(61, 139),
+)
+def test_a_fish_in_the_fine_band_is_left_alone(name: str, length: int, wr: float) -> None:
+    weight = (standard_weight_g(name, length) or 0) * wr / 100
+    lines = {"scientificName": name, "length_mm": str(length), "weight_g": f"{weight}", "length_type": "TL"}
+    assert check_weights(batch_of(lines)) == []
+
+
+@pytest.mark.parametrize(
+    ("wr", "severity"), [(59, "please look"), (41, "please look"), (39, "must resolve"), (201, "must resolve")]
+)
+def test_the_bands_of_relative_weight(wr: float, severity: str) -> None:
+    weight = (standard_weight_g("Channa argus", 475) or 0) * wr / 100
+    finding = only(check_weights(batch_of(fish("NSH", 475, round(weight, 1)))))
+    assert finding.severity == severity
+    assert f"{wr} % of standard weight" in finding.message
+
+
+@pytest.mark.parametrize(
+    ("length", "weight", "slip"),
+    [
+        (1120, 475, "length and weight are swapped"),
+        (47.5, 1120, "the length is in cm"),
+        (18.7, 1120, "the length is in inches"),
+        (475, 1.12, "the weight is in kg"),
+        (475, 2.47, "the weight is in pounds"),
+        (475, 39.5, "the weight is in ounces"),
+        (18.7, 2.47, "the length is in inches and the weight in pounds"),
+        (475, 112, "the weight lacks a digit"),
+        (475, 11200, "the weight has a digit too many"),
+    ],
+)
+def test_slips_are_named(length: float, weight: float, slip: str) -> None:
+    finding = only(check_weights(batch_of(fish("NSH", length, weight))))
+    assert finding.severity == "must resolve"
+    assert finding.proposal is not None
+    assert slip in finding.proposal
+
+
+def test_swapped_digits_are_named_where_no_unit_explains() -> None:
+    # A white perch of 253 mm and 260 g (Wr 100) whose length was written 523.
+    finding = only(check_weights(batch_of(fish("WPE", 523, 260))))
+    assert finding.proposal is not None
+    assert "the length is 253 (two digits swapped)" in finding.proposal
+
+
+def test_a_species_without_equation_is_doubted_only_when_wildly_wrong() -> None:
+    assert check_weights(batch_of(fish("EEL", 600, 380))) == []
+    finding = only(check_weights(batch_of(fish("EEL", 60, 380))))
+    assert "rough weight of its shape (eel-like)" in finding.message
+    assert "the length is in cm" in str(finding.proposal)
+
+
+def test_one_fish_with_several_pictures_is_doubted_once() -> None:
+    line = {**fish("NSH", 47.5, 1120), "individual": "1"}
+    only(check_weights(batch_of(line, line, line)))
+
+
+def test_an_outlier_among_its_own_kind() -> None:
+    kind = [fish("AMS", 400 + 5 * i, 700 * ((400 + 5 * i) / 400) ** 3 * (0.97 + 0.004 * i), "FL") for i in range(15)]
+    assert check_outliers(batch_of(*kind)) == []
+    odd = fish("AMS", 450, 1700, "FL")  # 1.7 times the weight of the others: less than wildly wrong
+    finding = only(check_outliers(batch_of(*kind, odd)))
+    assert finding.row == 17
+    assert check_outliers(batch_of(*kind[:5], odd)) == []  # too few to say
+
+
+@pytest.mark.parametrize(
+    ("cells", "kind", "proposal"),
+    [
+        ({"length_mm": "0"}, "zero as unknown", "Leave the cell empty"),
+        ({"weight_g": "0"}, "zero as unknown", "Leave the cell empty"),
+        ({"length_mm": "-12"}, "out of range", "between 1 and 5000"),
+        ({"waterTemperature_C": "58"}, "out of range", "58 degrees Fahrenheit, which is 14.4"),
+        ({"turbidity_NTU": "-1"}, "out of range", "between 0 and 4000"),
+    ],
+)
+def test_impossible_numbers(cells: dict[str, str], kind: str, proposal: str) -> None:
+    finding = only(check_ranges(batch_of({"code": "NSH", **cells})))
+    assert (finding.kind, finding.severity, finding.row) == (kind, "must resolve", 2)
+    assert proposal in str(finding.proposal)
+    assert check_ranges(batch_of({"code": "NSH", "waterTemperature_C": "0"})) == []  # ice water
+
+
+def test_a_fork_length_above_the_total_length() -> None:
+    lines = [
+        {**fish("AMS", 480, 1000, kind), "individual": "1", "length_mm": mm}
+        for kind, mm in (("TL", "430"), ("FL", "480"))
+    ]
+    finding = only(check_length_types(batch_of(*lines)))
+    assert finding.kind == "FL above TL"
+    assert "FL 480 mm (row 3) is more than TL 430 mm (row 2)" in finding.message
+
+
+def test_lengths_must_say_which() -> None:
+    finding = only(
+        check_length_types(batch_of({"code": "NSH", "length_mm": "480"}, {"code": "NSH", "length_mm": "500"}))
+    )
+    assert "2 lines give a length and not which" in finding.message
+
+
+def test_longer_than_any_on_record() -> None:
+    assert only(check_largest(batch_of({"code": "WCF", "length_mm": "720"}))).severity == "please look"
+    assert check_largest(batch_of({"code": "WCF", "length_mm": "620"})) == []
+
+
+@given(st.integers(1, 99999))
+def test_digit_swaps_keep_the_digits(value: int) -> None:
+    for other in digit_swaps(value):
+        assert sorted(f"{other:g}") == sorted(str(value))
+        assert value in digit_swaps(other)

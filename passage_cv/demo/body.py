@@ -82,10 +82,12 @@ def paint_body(
     v = (0.5 * (upper + lower) - canvas.rows()[rows][:, None]) / half
     mask = _coverage(v, half, t, girth.upper.end, canvas.scale)
     v = np.clip(v, -1, 1)
-    angle = np.arcsin(v) * np.float32(2 / np.pi)
+    step = ((v + 1) * np.float32(0.5 * (len(_STEPS) - 1))).astype(np.int32)
+    angle = _ANGLES[step]
     front = np.sqrt(1 - v * v)
     relief, glint = _scales(t, angle, front, shape, coat)
-    lit = _lit(v, front, t, light) * (1 + np.float32(0.30 * coat.scales) * relief)
+    snout = (0.80 + 0.20 * np.clip(t / 0.035, 0, 1)).astype(np.float32)
+    lit = _brightness(light)[step] * snout * (1 + np.float32(0.30 * coat.scales) * relief)
     shine = _shine(v, front, relief, glint, coat, light, rng)
     albedo = cv2.split(_wrap(flank, t, angle))
     canvas.paint(region, [np.minimum(plane * lit * np.float32(1 / 255) + shine, 1) for plane in albedo], mask)
@@ -125,14 +127,19 @@ def _scales(t: Floats, angle: Floats, front: Floats, shape: Shape, coat: Coat) -
     return relief * covered, glint * covered
 
 
-def _lit(v: Floats, front: Floats, t: Floats, light: Light) -> Floats:
-    """Brightness from the direction of the skin: lamps above and before, the floor's reflection below."""
-    lamp = np.clip(-v * light.above + front * light.front, 0, None)
-    below = np.maximum(v, 0)
-    floor = light.floor * below * np.sqrt(below)
+_STEPS = np.linspace(-1, 1, 1024)
+_ANGLES = np.asarray(np.arcsin(_STEPS) * (2 / np.pi), np.float32)
+"""Places across the body, -1 at the upper contour to 1 at the lower one, and the skin's angle there."""
+
+
+@cache
+def _brightness(light: Light) -> Floats:
+    """Brightness at each of the steps: lamps above and before, all round, the floor's reflection below."""
+    front = np.sqrt(1 - _STEPS**2)
+    lamp = np.clip(-_STEPS * light.above + front * light.front, 0, None)
+    floor = light.floor * np.clip(_STEPS, 0, 1) ** 1.5
     limb = 0.72 + 0.28 * np.sqrt(front)
-    snout = 0.80 + 0.20 * np.clip(t / 0.035, 0, 1)
-    return np.asarray((light.ambient + 0.78 * lamp + floor) * limb * snout, np.float32)
+    return np.asarray((light.ambient + 0.78 * lamp + floor) * limb, np.float32)
 
 
 def _shine(

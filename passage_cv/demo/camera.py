@@ -31,7 +31,7 @@ def smear(layer: Rgba, length_px: float, angle: float) -> Rgba:
 
 
 def develop(image: Rgb, setup: Setup, light: Light, exposure: float) -> Rgb:
-    """Tone and colour: lamp, white balance, gamma; at infrared a grey picture with paler fish."""
+    """Tone and colour: lamp, white balance, gamma; at infrared a grey picture. :func:`add_noise` must follow."""
     red, green, blue = cv2.split(image)
     if light == "infrared":
         grey = cv2.addWeighted(red, 0.60, green, 0.40, 0)
@@ -46,25 +46,28 @@ def _tone(gain: float, gamma: float, lift: float) -> npt.NDArray[np.uint8]:
     """Tone curve: gain, gamma, and a shoulder that keeps highlights from burning out."""
     x = (np.linspace(0, gain, 256)) ** gamma
     shoulder = np.where(x < 0.8, x, 0.8 + 0.2 * np.tanh((x - 0.8) / 0.2))
-    return np.asarray(np.clip((lift + (1 - lift) * shoulder) * 255, 0, 255), np.uint8)
+    return np.asarray(np.clip((lift + (1 - lift) * shoulder) * 255 - _FLOOR, 0, 255), np.uint8)
+
+
+_FLOOR = 12
+"""Taken away by the tone curve and given back by the noise, so that noise costs one pass over the picture."""
 
 
 @cache
-def _grain(sigma: float, *, grey: bool) -> tuple[Rgb, Rgb]:
-    """Noise as what is added and what is taken away, each larger than a picture by 128 pixels."""
+def _grain(sigma: float, *, grey: bool) -> Rgb:
+    """Noise above :data:`_FLOOR`, larger than a picture by 128 pixels each way."""
     rng = np.random.default_rng([int(sigma * 10), int(grey)])
     field = rng.normal(0, sigma, (HEIGHT + 128, WIDTH + 128, 1 if grey else 3)).astype(np.float32)
     field = 0.75 * field + 0.6 * cv2.GaussianBlur(field, (0, 0), 0.8).reshape(field.shape)
-    whole = np.rint(np.repeat(field, 3, axis=2) if grey else field)
-    return np.clip(whole, 0, 255).astype(np.uint8), np.clip(-whole, 0, 255).astype(np.uint8)
+    whole = np.rint(np.repeat(field, 3, axis=2) if grey else field) + _FLOOR
+    return np.asarray(np.clip(whole, 0, 255), np.uint8)
 
 
 def add_noise(image: Rgb, light: Light, rng: np.random.Generator, *, more: float = 1.0) -> Rgb:
-    """Sensor noise."""
-    more_light, less_light = _grain(round(NOISE[light] * more, 1), grey=light == "infrared")
+    """Sensor noise; closes what :func:`develop` left open."""
+    grain = _grain(round(NOISE[light] * more, 1), grey=light == "infrared")
     top, left = (int(n) for n in rng.integers(0, 128, 2))
-    here = np.s_[top : top + HEIGHT, left : left + WIDTH]
-    return np.asarray(cv2.subtract(cv2.add(image, more_light[here]), less_light[here]))
+    return np.asarray(cv2.add(image, grain[top : top + HEIGHT, left : left + WIDTH]))
 
 
 def add_flicker(image: Rgb, rng: np.random.Generator) -> Rgb:

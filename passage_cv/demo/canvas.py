@@ -144,8 +144,14 @@ def stroke_mask(lines: Sequence[Points] | Points, region: Region, width: float, 
 
 
 def _floating(mask: npt.NDArray[np.uint8], blur: float) -> Floats:
-    soft = cv2.GaussianBlur(mask, (0, 0), blur) if blur >= 0.3 else mask
-    return np.asarray(soft, np.float32) * np.float32(1 / 255)
+    """Blur a mask and bring it to 0 to 1; wide blurs are done at a quarter of the size."""
+    if blur >= 3:
+        size = (mask.shape[1], mask.shape[0])
+        small = cv2.resize(mask, (size[0] // 4 + 1, size[1] // 4 + 1), interpolation=cv2.INTER_AREA)
+        mask = np.asarray(cv2.resize(cv2.GaussianBlur(small, (0, 0), blur / 4), size), np.uint8)
+    elif blur >= 0.3:
+        mask = np.asarray(cv2.GaussianBlur(mask, (0, 0), blur), np.uint8)
+    return np.asarray(mask, np.float32) * np.float32(1 / 255)
 
 
 def _blank(region: Region) -> npt.NDArray[np.uint8]:

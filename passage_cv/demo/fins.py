@@ -144,11 +144,13 @@ def paint_fin(
     along = _along(base, tip, region)
     shape = (skin.shape[0], skin.shape[1])
     inner = 1 - along
-    amount = 0.42 * inner * inner + 0.22 * along * along
+    amount: Floats = 0.42 * inner * inner + 0.22 * along * along
     if bands or blotches:
         amount = np.minimum(amount + _bands(along, bands) + _blotches(shape, blotches, canvas.scale, rng), 0.95)
     canvas.paint(
-        region, [f + amount * (d - f) for f, d in zip(fin, deep, strict=True)], skin * (alpha * (1 - 0.30 * along))
+        region,
+        [f + amount * np.float32(d - f) for f, d in zip(fin, deep, strict=True)],
+        skin * (alpha * (1 - 0.30 * along)),
     )
     rays_mask = np.minimum(
         stroke_mask(_ray_lines(base, tip, branched=rays.branched), region, 0.0024 * canvas.scale), skin

@@ -144,8 +144,8 @@ def _finish(image: Rgb, shot: Shot, rng: np.random.Generator) -> Rgb:
         add_drops(image, rng)
     if shot.fouled > 0:
         add_film(image, shot.fouled, rng)
-    exposure = float(np.exp(rng.normal(0, 0.07))) * (0.22 if shot.lamp_failed else 1.0)
-    image = develop(image, SETUPS[shot.setup_id], shot.light, exposure)
     if rng.random() < 0.12:
         image = add_flicker(image, rng)
+    exposure = float(np.exp(rng.normal(0, 0.07))) * (0.22 if shot.lamp_failed else 1.0)
+    image = develop(image, SETUPS[shot.setup_id], shot.light, exposure)
     return add_noise(image, shot.light, rng, more=1.8 if shot.lamp_failed else 1.0)

@@ -1,0 +1,124 @@
+"""The only place that runs a model file: ONNX Runtime on the CPU, without torch.
+
+Comes in: 8-bit crops. Goes out: features, logits. Cropping and deciding are done elsewhere. Sessions use one thread
+each and may be called from several threads at once, which on few cores beats one session with many threads.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+import onnxruntime
+
+from passage_cv.errors import InputError
+
+Crops = npt.NDArray[np.uint8]
+Floats32 = npt.NDArray[np.float32]
+
+INPUT = "crops"
+LOGITS = "logits"
+EMBEDDING = "embedding"
+
+_BATCH = 32
+_ERRORS_ONLY = 3
+
+
+class _Network:
+    """An ONNX Runtime session over crops (n, size, size, 3)."""
+
+    def __init__(self, model: Path | bytes, *, threads: int) -> None:
+        self.where = "model" if isinstance(model, bytes) else str(model)
+        options = onnxruntime.SessionOptions()
+        options.intra_op_num_threads = threads
+        options.inter_op_num_threads = 1
+        options.log_severity_level = _ERRORS_ONLY
+        options.add_session_config_entry("session.intra_op.allow_spinning", "0")
+        try:
+            source = model if isinstance(model, bytes) else model.read_bytes()
+            self._session = onnxruntime.InferenceSession(source, options, providers=["CPUExecutionProvider"])
+        except FileNotFoundError as error:
+            raise InputError("Model file is missing", where=self.where, do="Give the folder of a run.") from error
+        except Exception as error:  # ONNX Runtime's errors share no narrower base
+            raise InputError(
+                f"Model file cannot be loaded: {str(error).splitlines()[0]}",
+                where=self.where,
+                do="Copy or export it again.",
+            ) from error
+        self._input = self._session.get_inputs()[0]
+        self.outputs = {output.name: output.shape for output in self._session.get_outputs()}
+
+    def run(self, crops: Crops, names: tuple[str, ...]) -> list[Floats32]:
+        """The named outputs for each crop, a bounded number of crops at once."""
+        self._require(crops)
+        parts = [
+            self._session.run(list(names), {self._input.name: crops[start : start + _BATCH]})
+            for start in range(0, max(1, len(crops)), _BATCH)
+        ]
+        return [np.concatenate(column) for column in zip(*parts, strict=True)]
+
+    def _require(self, crops: Crops) -> None:
+        wanted = self._input.shape[1:]
+        fits = crops.ndim == 4 and all(
+            not isinstance(side, int) or side == given for side, given in zip(wanted, crops.shape[1:], strict=False)
+        )
+        if not fits or crops.dtype != np.uint8:
+            raise InputError(
+                f"Crops have shape {crops.shape} and type {crops.dtype}, needed 8-bit (n, {wanted})",
+                where=self.where,
+                do="Crop with the crop.json beside the model.",
+            )
+
+
+class Embedder:
+    """A frozen backbone: crops to features."""
+
+    def __init__(self, model: Path | bytes, *, threads: int = 1) -> None:
+        self._network = _Network(model, threads=threads)
+
+    def embed(self, crops: Crops) -> Floats32:
+        """Features of shape (n, n_features) for uint8 crops (n, size, size, 3).
+
+        Raises
+        ------
+        InputError
+            If the crops have another shape or type.
+        """
+        return self._network.run(crops, (EMBEDDING,))[0]
+
+
+class GateModel:
+    """A run's ``model.onnx``: crops to logits.
+
+    Parameters
+    ----------
+    model
+        The file, or its bytes.
+    threads
+        Cores one call may use.
+
+    Raises
+    ------
+    InputError
+        If the file is missing, is not an ONNX model, or gives no logits.
+    """
+
+    def __init__(self, model: Path | bytes, *, threads: int = 1) -> None:
+        self._network = _Network(model, threads=threads)
+        if LOGITS not in self._network.outputs:
+            raise InputError(
+                f"Model gives {', '.join(self._network.outputs)}, needed {LOGITS}",
+                where=self._network.where,
+                do="Give model.onnx of a run.",
+            )
+
+    def logits(self, crops: Crops) -> Floats32:
+        """Logits of shape (n, n_classes) for uint8 crops (n, size, size, 3).
+
+        Raises
+        ------
+        InputError
+            If the crops have another shape or type.
+        """
+        return self._network.run(crops, (LOGITS,))[0]

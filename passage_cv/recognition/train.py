@@ -1,0 +1,272 @@
+"""Fit a model on one version of the data set: settings, store and version in, a run folder out (formats 6).
+
+Only role ``train`` is read, from working images. What is chosen is chosen by grouped out-of-fold prediction, and
+those predictions are kept beside the model: they are what its probabilities are calibrated on.
+"""
+
+from __future__ import annotations
+
+import shutil
+import tempfile
+import warnings
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from safetensors.numpy import save_file
+
+from passage_cv.config import settings_sha256
+from passage_cv.dataset.store import Store
+from passage_cv.dataset.versions import Version
+from passage_cv.dataset.working import working_image
+from passage_cv.errors import InputError, PassageWarning
+from passage_cv.files import canonical_json, sha256_bytes, write_bytes, write_json, write_text
+from passage_cv.policy import Policy
+from passage_cv.progress import Progress, silent
+from passage_cv.recognition.backbone import feature_count, load_backbone
+from passage_cv.recognition.embed import FeatureCache, Floats32, embed_pictures
+from passage_cv.recognition.export import attach_head, export_backbone
+from passage_cv.recognition.heads import Examples, Ints, mean_of_images
+from passage_cv.recognition.model import Embedder
+from passage_cv.recognition.rows import Rows, RunClasses, choose_classes, label_rows
+from passage_cv.recognition.selection import Chosen, choose_head
+from passage_cv.recognition.settings import BackboneSettings, TrainSettings, settings_as_toml
+from passage_cv.recognition.tracking import track_run
+from passage_cv.recognition.transforms import recipe_sha256
+from passage_cv.scores import Scores, build_scores, write_scores
+
+__all__ = ["TrainSettings", "TrainSummary", "train_model"]
+
+FEWEST_TRIPS = 3
+"""Below this, folds are drawn by individual: leaving out one of two trips would leave half of the data [ours]."""
+
+
+@dataclass(frozen=True, slots=True)
+class TrainSummary:
+    """What was fitted, for the screen: where it lies and its out-of-fold figures (those of ``metrics.json``)."""
+
+    run: Path
+    model_sha256: str
+    classes: tuple[str, ...]
+    metrics: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Features:
+    """Features of pictures by the frozen backbone, (n_images, n_features), plain and seen otherwise."""
+
+    plain: Floats32
+    extra: tuple[Floats32, ...]
+    backbone: bytes
+
+
+def train_model(
+    settings: TrainSettings,
+    store: Store,
+    version: Version,
+    out: Path,
+    *,
+    policy: Policy | None = None,
+    progress: Progress = silent,
+) -> TrainSummary:
+    """Fit a model on role ``train`` of a version and write its run folder, whole or not at all.
+
+    Parameters
+    ----------
+    settings
+        See ``configs/train/``.
+    store, version
+        Where pictures and rows come from.
+    out
+        Folder to make; it must not exist.
+    policy
+        Names the classes by its codes; without it they are the version's species.
+    progress
+        Told of pictures done.
+
+    Raises
+    ------
+    InputError
+        If ``out`` exists, a class of the policy has no gate view in ``train``, fewer than two classes have one, or a
+        picture cannot be used.
+    """
+    if out.exists():
+        raise InputError("Folder is there already", where=str(out), do="Give a new folder for each run.")
+    table = version.table()
+    classes = choose_classes(table, policy, where=f"version {version.name}")
+    rows = label_rows(table, classes, "train")
+    rows = rows.where(np.isin(rows.label, classes.classes))
+    features = embed_rows(rows, store, settings, progress=progress)
+    unit, unit_name, n_folds = fold_units(rows, settings.folds)
+    chosen = choose_head(
+        to_examples(rows, classes, features.plain),
+        unit,
+        settings.heads,
+        n_folds=n_folds,
+        seed=settings.seed,
+        extra=features.extra,
+    )
+    model = attach_head(features.backbone, chosen.head.weights, chosen.head.bias)
+    metrics = {
+        **describe_out_of_fold(rows, classes, chosen),
+        "fold_unit": unit_name,
+        "folds": n_folds,
+        "version": version.name,
+        "roles_sha256": roles_sha256(rows),
+        "settings_sha256": settings_sha256(settings),
+        "model_sha256": sha256_bytes(model),
+    }
+    scores = _out_of_fold_scores(rows, classes, chosen, run_meta(settings, store, version, metrics["model_sha256"]))
+    _write_run(out, settings, classes, chosen, model, metrics, scores)
+    _track(out, settings, metrics)
+    return TrainSummary(out, metrics["model_sha256"], classes.classes, metrics)
+
+
+def embed_rows(rows: Rows, store: Store, settings: TrainSettings, *, progress: Progress = silent) -> Features:
+    """Features of the rows' working images, from the store's cache where they are there.
+
+    Raises
+    ------
+    InputError
+        If the weights are not those named in the settings, or a picture cannot be used.
+    """
+    backbone = _export(settings.backbone, settings.crop.size)
+    embedder = Embedder(backbone)
+    views = []
+    for mirrored in (False, True) if settings.mirrored else (False,):
+        recipe = recipe_sha256(settings.crop, mirrored=mirrored)
+        key = sha256_bytes(canonical_json(["working", recipe, sha256_bytes(backbone)]))[:16]
+        views.append(
+            embed_pictures(
+                rows.images,
+                partial(working_image, store),
+                embedder.embed,
+                cache=FeatureCache(store.storage, key),
+                crop=settings.crop,
+                width=feature_count(settings.backbone.taps),
+                mirrored=mirrored,
+                label="Embedding mirrored pictures" if mirrored else "Embedding pictures",
+                progress=progress,
+            )
+        )
+    return Features(views[0], tuple(views[1:]), backbone)
+
+
+def to_examples(rows: Rows, classes: RunClasses, features: Floats32) -> Examples:
+    """Rows with features as numbers to learn from."""
+    place = {name: i for i, name in enumerate(classes.classes)}
+    label = np.array([place[name] for name in rows.label], dtype=np.intp)
+    return Examples(features, label, rows.numbered("individual"), len(classes.classes))
+
+
+def fold_units(rows: Rows, folds: int) -> tuple[Ints, str, int]:
+    """What must not be split over folds: trips where there are enough, else individuals; and how many folds."""
+    trips = rows.column("trip")
+    n_trips = len(set(trips))
+    if all(trips) and n_trips >= FEWEST_TRIPS:
+        return rows.numbered("trip"), "trip", min(folds, n_trips)
+    return rows.numbered("individual"), "individual", folds
+
+
+def describe_out_of_fold(rows: Rows, classes: RunClasses, chosen: Chosen) -> dict[str, Any]:
+    """Out-of-fold figures per individual, and what was compared."""
+    individual = rows.numbered("individual")
+    label = np.zeros(individual.max() + 1, dtype=np.intp)
+    place = {name: i for i, name in enumerate(classes.classes)}
+    label[individual] = [place[name] for name in rows.label]
+    mean = mean_of_images(chosen.logits, individual)
+    seen = np.isfinite(mean).all(axis=1)
+    right = seen & (np.argmax(np.nan_to_num(mean, nan=-np.inf), axis=1) == label)
+    per_class = {
+        name: {"individuals": int((label == i).sum()), "right": int(right[label == i].sum())}
+        for i, name in enumerate(classes.classes)
+    }
+    recalls = [count["right"] / count["individuals"] for count in per_class.values() if count["individuals"]]
+    return {
+        "format": 1,
+        "images": len(rows),
+        "individuals": len(label),
+        "individuals_of_a_class_in_one_fold_only": int((~seen).sum()),
+        "accuracy_individual": float(right.mean()),
+        "balanced_accuracy_individual": float(np.mean(recalls)),
+        "balanced_log_loss": chosen.best.loss,
+        "classes": per_class,
+        "head": chosen.best.settings.model_dump(mode="json"),
+        "tried": [{"head": one.settings.model_dump(mode="json"), "loss": one.loss} for one in chosen.tried],
+    }
+
+
+def roles_sha256(rows: Rows) -> str:
+    """Hash of which pictures were learnt from."""
+    return sha256_bytes("\n".join(sorted(rows.images)).encode())
+
+
+def run_meta(settings: TrainSettings, store: Store, version: Version, model_sha256: str) -> dict[str, Any]:
+    """What a scores file of this run says of its origin."""
+    return {
+        "model_sha256": model_sha256,
+        "settings_sha256": settings_sha256(settings),
+        "crop_sha256": recipe_sha256(settings.crop),
+        "version": version.name,
+        "unit": store.settings.unit,
+        "cut_share": store.settings.shares.cut,
+    }
+
+
+def _export(settings: BackboneSettings, size: int) -> bytes:
+    network, sha256 = load_backbone(taps=settings.taps)
+    if sha256 != settings.weights_sha256:
+        raise InputError(
+            f"Backbone weights have hash {sha256[:12]}, the settings name {settings.weights_sha256[:12]}",
+            where=settings.name,
+            do="Install the version the settings were made for, or name this hash.",
+        )
+    return export_backbone(network, size)
+
+
+def _out_of_fold_scores(rows: Rows, classes: RunClasses, chosen: Chosen, meta: Mapping[str, Any]) -> Scores:
+    reasons = np.where(chosen.seen, "", "class in one fold only")
+    columns = rows.score_columns(hold_reason=reasons)
+    return build_scores("logit", classes.classes, chosen.logits, columns, meta=meta, source="out-of-fold scores")
+
+
+def _write_run(
+    out: Path,
+    settings: TrainSettings,
+    classes: RunClasses,
+    chosen: Chosen,
+    model: bytes,
+    metrics: Mapping[str, Any],
+    scores: Scores,
+) -> None:
+    out.parent.mkdir(parents=True, exist_ok=True)
+    part = Path(tempfile.mkdtemp(dir=out.parent, prefix=".part-"))
+    try:
+        write_bytes(part / "model.onnx", model)
+        save_file({"weight": chosen.head.weights, "bias": chosen.head.bias}, part / "head.safetensors")
+        write_text(part / "settings.toml", settings_as_toml(settings))
+        write_json(part / "classes.json", classes.model_dump(mode="json"))
+        write_json(part / "crop.json", settings.crop.model_dump(mode="json"))
+        write_json(part / "metrics.json", metrics)
+        write_scores(scores, part / "train_scores.parquet")
+        part.chmod(0o755)
+        part.rename(out)
+    except BaseException:
+        shutil.rmtree(part, ignore_errors=True)
+        raise
+
+
+def _track(out: Path, settings: TrainSettings, metrics: Mapping[str, Any]) -> None:
+    """Log the run; a tracking server that does not answer loses the log, never the run."""
+    numbers = {name: float(value) for name, value in metrics.items() if isinstance(value, int | float)}
+    tags = {name: value for name, value in metrics.items() if isinstance(value, str)}
+    values = {name: str(value) for name, value in settings.model_dump(mode="json").items()}
+    try:
+        run_id = track_run(out, settings=values, metrics=numbers, tags=tags, home=out.parent)
+    except Exception as error:  # mlflow's errors and those of any server share no base
+        warnings.warn(f"Run was not tracked: {error}", PassageWarning, stacklevel=2)
+        run_id = "not tracked"
+    write_text(out / "mlflow.txt", run_id + "\n")

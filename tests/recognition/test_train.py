@@ -1,0 +1,54 @@
+"""A run folder holds what formats 6 says, and says truly how good it is."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+from passage_cv.config import read_settings
+from passage_cv.errors import InputError
+from passage_cv.files import sha256_file
+from passage_cv.recognition.train import TrainSettings, train_model
+from passage_cv.scores import read_scores
+from tests.recognition.conftest import World, small_settings
+
+
+def test_a_run_holds_every_file_of_the_format(world: World) -> None:
+    assert sorted(path.name for path in world.run.iterdir()) == sorted(
+        ["model.onnx", "head.safetensors", "settings.toml", "classes.json", "crop.json"]
+        + ["train_scores.parquet", "metrics.json", "mlflow.txt"]
+    )
+    assert world.summary.model_sha256 == sha256_file(world.run / "model.onnx")
+
+
+def test_plain_colours_are_told_apart_out_of_fold(world: World) -> None:
+    assert world.summary.metrics["balanced_accuracy_individual"] == 1.0
+    assert json.loads((world.run / "metrics.json").read_text())["model_sha256"] == world.summary.model_sha256
+
+
+def test_settings_read_back_as_they_were(world: World) -> None:
+    assert read_settings(world.run / "settings.toml", TrainSettings) == small_settings()
+
+
+def test_out_of_fold_scores_are_of_train_only(world: World) -> None:
+    scores = read_scores(world.run / "train_scores.parquet")
+    table = world.version.table().to_pylist()
+    assert sorted(scores.text["image_sha256"]) == sorted(
+        row["image_sha256"] for row in table if row["role"] == "train"
+    )
+    assert set(scores.role) == {"train"}
+
+
+def test_a_run_is_never_written_over(world: World) -> None:
+    with pytest.raises(InputError, match=r"Folder is there already \(.*run\)"):
+        train_model(small_settings(), world.store, world.version, world.run)
+
+
+def test_other_weights_than_named_are_refused_and_leave_nothing(world: World, tmp_path: Path) -> None:
+    settings = small_settings()
+    wrong = settings.model_copy(
+        update={"backbone": settings.backbone.model_copy(update={"weights_sha256": "0" * 64})}
+    )
+    with pytest.raises(InputError, match="Backbone weights have hash 579344248a93, the settings name 000000000000"):
+        train_model(wrong, world.store, world.version, tmp_path / "run")
+    assert list(tmp_path.iterdir()) == []

@@ -45,7 +45,7 @@ MAY_IMPORT = {
     "evaluation": {"stats", "decision"},
     "gate": {"stats", "intake", "dataset", "recognition", "decision"},
     "service": {"stats", "gate", "decision"},
-    "planning": {"stats", "dataset", "decision"},
+    "planning": {"stats", "intake", "dataset", "decision"},
 }
 """Parts that a part may import beside the foundation; parts not listed may import everything above them."""
 

@@ -102,8 +102,8 @@ def sheet_csv() -> bytes:
 def sheet_xlsx(targets: Mapping[str, Sequence[Target]]) -> bytes:
     """The empty sheet as a spreadsheet that offers the allowed words; a second worksheet holds the targets."""
     workbook = openpyxl.Workbook()
-    sheet = workbook.active
-    sheet.title = "sheet"
+    workbook.remove(workbook.active)
+    sheet = workbook.create_sheet("sheet")
     sheet.append(SHEET_COLUMNS)
     sheet.freeze_panes = "A2"
     for number, column in enumerate(SHEET_COLUMNS, start=1):

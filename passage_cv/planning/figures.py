@@ -6,6 +6,7 @@ The only part of planning that knows matplotlib. Lines differ in style as well a
 from __future__ import annotations
 
 import io
+import math
 import re
 from collections.abc import Sequence
 from typing import Any
@@ -14,6 +15,7 @@ import matplotlib as mpl
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.ticker import MaxNLocator
 
 from passage_cv.planning.run_size import RunSize
 from passage_cv.planning.season import ClassOutcome, Season
@@ -127,6 +129,7 @@ def draw_load(season: Season) -> str:
         axes.axhline(crew, color=STOP, linewidth=1, linestyle="--", label=f"crew: {crew} a day")
         axes.set(xlabel=f"day of the season (1 = {season.plan.first_day})", ylabel="fish held", ylim=(0, None))
         axes.set_xlim(0.5, len(mean) + 0.5)
+        axes.yaxis.set_major_locator(MaxNLocator(integer=True))
         axes.legend(ncols=3, loc="lower center", bbox_to_anchor=(0.5, 1.0))
         return _svg(figure, "load")
 
@@ -150,7 +153,7 @@ def draw_catch(book: Book) -> str:
                 label=mark,
             )
             base += caught
-        step = max(1, len(days) // 8)
+        step = math.ceil(len(days) / 8)
         axes.set_xticks(range(0, len(days), step), [f"{day:%d %b}" for day in days[::step]])
         axes.set(ylabel="fish caught")
         axes.legend(ncols=3, loc="lower center", bbox_to_anchor=(0.5, 1.0))

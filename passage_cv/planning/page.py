@@ -19,12 +19,16 @@ from passage_cv.planning.quantity import Quantity
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """Rows under headings; the first column is text, the others are numbers unless named in ``words``."""
+    """Rows under headings; the first column is text, the others are numbers unless named in ``words``.
+
+    A long table may be ``folded`` under these words until the reader opens it.
+    """
 
     headings: Sequence[str]
     rows: Sequence[Sequence[object]]
     caption: str = ""
     words: Sequence[str] = ()
+    folded: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +42,7 @@ class Picture:
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """One part of a page, shown in this order: text, numbers, tables, pictures, notes."""
+    """One part of a page, shown in this order: text, tables, pictures, numbers, notes."""
 
     heading: str
     text: Sequence[str] = ()

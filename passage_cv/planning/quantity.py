@@ -44,3 +44,14 @@ def percent(value: float, *, digits: int = 2, up: bool = False) -> str:
     hundredths = value * 100 * scale
     shown = math.ceil(hundredths - 1e-9) if up else round(hundredths)
     return f"{shown / scale:.{digits}f} %"
+
+
+def level(confidence: float) -> str:
+    """A confidence as it was asked for: never rounded up to a whole percentage.
+
+    Examples
+    --------
+    >>> level(0.95), level(1 - 0.05 / 2), level(0.9999)
+    ('95 %', '97.5 %', '99.99 %')
+    """
+    return f"{100 * confidence:g} %"

@@ -18,6 +18,7 @@ import numpy.typing as npt
 from scipy import special
 
 from passage_cv.errors import InputError
+from passage_cv.planning.quantity import level
 from passage_cv.stats.binomial import exact_interval, poisson_interval
 from passage_cv.stats.require import require_count, require_open
 
@@ -226,7 +227,7 @@ def schumacher_eschmeyer(occasions: Sequence[Occasion], *, confidence: float = 0
     half = float(special.stdtrit(freedom, (1 + confidence) / 2)) * math.sqrt(spread)
     if half >= inverse:
         raise InputError(
-            f"Marked shares scatter so much that no upper limit exists at {confidence:.0%}",
+            f"Marked shares scatter so much that no upper limit exists at {level(confidence)}",
             do="Sample on, or use schnabel.",
         )
     known = sum(occasion.unmarked for occasion in occasions)

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 
 from passage_cv.planning import figures
 from passage_cv.planning.page import Page, Picture, Section, Table
-from passage_cv.planning.quantity import Quantity, whole
+from passage_cv.planning.quantity import Quantity, level, whole
 from passage_cv.planning.run_size import ASSUMPTIONS, RunSize
 
 Answers = Mapping[str, bool | None]
@@ -25,7 +25,7 @@ def estimate_table(found: Sequence[RunSize]) -> Table:
                 whole(one.standard_error),
                 whole(one.low),
                 whole(one.upper),
-                f"{one.confidence:.0%}",
+                level(one.confidence),
                 whole(one.known),
             )
             for one in found
@@ -38,7 +38,7 @@ def assumption_table(answers: Answers) -> Table:
     return Table(
         ("What must hold", "Here", "If not"),
         [(ASSUMPTIONS[key][0], _WORDS[answer], ASSUMPTIONS[key][1]) for key, answer in answers.items()],
-        words=("Here", "If not"),
+        words=("What must hold", "Here", "If not"),
     )
 
 
@@ -82,7 +82,7 @@ def run_size_page(found: Sequence[RunSize], answers: Answers) -> Page:
 def _sentence(one: RunSize) -> str:
     return (
         f"{one.method}: about {whole(one.estimate)} fish, between {whole(one.low)} and {whole(one.upper)} with "
-        f"{one.confidence:.0%} confidence, if the assumptions below hold."
+        f"{level(one.confidence)} confidence, if the assumptions below hold."
     )
 
 

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from passage_cv.decision.guarantee import BET
 from passage_cv.planning import figures
 from passage_cv.planning.page import Page, Picture, Section, Table
-from passage_cv.planning.quantity import Quantity, percent, whole
+from passage_cv.planning.quantity import Quantity, level, percent, whole
 from passage_cv.planning.sampling import Need, chance_to_succeed, over_share, shown_by, units_needed
 from passage_cv.stats.clusters import design_effect, effective_size
 
@@ -75,7 +75,7 @@ def need_table(needs: Sequence[Need]) -> Table:
             f"{need.code} {need.name}".strip() or "any",
             f"{need.kind} rate",
             percent(need.limit, digits=1),
-            percent(need.confidence, digits=1),
+            level(need.confidence),
             need.misses,
             whole(need.individuals),
             whole(need.to_image),
@@ -107,7 +107,7 @@ def mode_table(need: Need) -> Table:
     return Table(
         ("Mode", "needed in cut", "what the limit speaks about"),
         rows,
-        caption=f"At most {percent(need.limit, digits=1)}, confidence {percent(need.confidence, digits=1)}.",
+        caption=f"At most {percent(need.limit, digits=1)}, confidence {level(need.confidence)}.",
         words=("needed in cut", "what the limit speaks about"),
     )
 
@@ -133,7 +133,7 @@ def shown_table(individuals: int, confidence: float) -> Table:
     return Table(
         ("Misses among them", "miss rate shown, at most"),
         [[misses, percent(limit, up=True)] for misses, limit in limits.items()],
-        caption=f"{individuals} fish in role cut, confidence {percent(confidence, digits=1)}.",
+        caption=f"{individuals} fish in role cut, confidence {level(confidence)}.",
     )
 
 
@@ -202,7 +202,7 @@ def sample_page(needs: Sequence[Need], *, site: str, cut_share: float, images_pe
                 Picture(
                     figures.draw_limits(hardest.individuals, limit=hardest.limit, confidence=hardest.confidence),
                     "Falling lines: miss rate that can be shown against number of fish, for 0 to 3 misses.",
-                    f"Exact upper limit of the miss rate at {percent(hardest.confidence, digits=1)}, by misses among "
+                    f"Exact upper limit of the miss rate at {level(hardest.confidence)}, by misses among "
                     "the fish. Both scales are logarithmic: ten times fewer misses need ten times more fish.",
                 ),
             ),
@@ -243,7 +243,8 @@ def _sentence(need: Need) -> str:
     misses = "no miss" if need.misses == 0 else f"{need.misses} misses"
     return (
         f"{code}: image {whole(need.to_image)} {unit}, so that {whole(need.individuals)} with {misses} among them "
-        f"can show a {need.kind} rate of at most {percent(need.limit, digits=1)}{rest}."
+        f"can show a {need.kind} rate of at most {percent(need.limit, digits=1)}, per presentation, for fish like "
+        f"those sampled{rest}."
     )
 
 

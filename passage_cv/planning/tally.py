@@ -148,7 +148,11 @@ def check_book(book: Book) -> tuple[Finding, ...]:
     ``must resolve`` stands where fish are missing, a female is clipped or treated, or a lot is incomplete;
     ``please look`` where recaptures without a second mark may be double counts.
     """
-    return tuple(finding for check in (_unbalanced, _twice, _by_line, _lots, _treatment) for finding in check(book))
+    return tuple(
+        finding
+        for check in (_unbalanced, _twice, _by_line, _double_counts, _lots, _treatment)
+        for finding in check(book)
+    )
 
 
 def mark_counts(book: Book) -> MarkCounts:
@@ -265,14 +269,6 @@ def _by_line(book: Book) -> Iterator[Finding]:
                 f"{line.to_treatment} clipped fish sent to treatment again ({where}).",
                 line.row,
             )
-        if line.mark == "clipped" and line.caught > line.second_mark:
-            yield _finding(
-                "may be counted twice",
-                "please look",
-                f"{line.caught - line.second_mark} recaptured {SEXES[line.sex]} without a second mark ({where}). "
-                + DOUBLE_COUNT,
-                line.row,
-            )
 
 
 def _clipped_female(line: TrapLine, where: str) -> Finding:
@@ -286,6 +282,19 @@ def _clipped_female(line: TrapLine, where: str) -> Finding:
         "in `resolution` what it was.",
         line.row,
     )
+
+
+def _double_counts(book: Book) -> Iterator[Finding]:
+    again = [line for line in book.traps if line.mark == "clipped" and line.caught > line.second_mark]
+    if again:
+        fish = sum(line.caught - line.second_mark for line in again)
+        rows = ", ".join(str(line.row) for line in again)
+        yield _finding(
+            "may be counted twice",
+            "please look",
+            f"{fish} recaptured fish without a second mark (rows {rows}). {DOUBLE_COUNT}",
+            again[0].row,
+        )
 
 
 def _lots(book: Book) -> Iterator[Finding]:

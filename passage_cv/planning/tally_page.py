@@ -41,8 +41,8 @@ def totals_table(book: Book) -> Table:
     )
 
 
-def balance_table(book: Book) -> Table:
-    """In and out per trap and day; a line balances where the last column is 0."""
+def balance_table(book: Book, *, folded: str = "") -> Table:
+    """In and out per trap and day; unfolded, only those that do not balance."""
     rows = [
         (
             f"{one.day} {one.site} {one.trap}",
@@ -52,8 +52,10 @@ def balance_table(book: Book) -> Table:
             whole(one.missing),
         )
         for one in balances(book)
+        if folded or one.missing
     ]
-    return Table(("Day and trap", "in tank before", "caught", "accounted for", "without a fate"), rows)
+    headings = ("Day and trap", "in tank before", "caught", "accounted for", "without a fate")
+    return Table(headings, rows, folded=folded)
 
 
 def lot_table(book: Book) -> Table:
@@ -162,6 +164,8 @@ def tally_page(book: Book, findings: Sequence[Finding]) -> Page:
     recaptured = sum(cell["caught"] for (_, mark), cell in sums.items() if mark == "clipped")
     caught = sum(cell["caught"] for cell in sums.values())
     days = sorted({line.day for line in book.traps})
+    entries = tuple(balances(book))
+    wrong = sum(bool(one.missing) for one in entries)
     return Page(
         title="Trap and release book",
         about=f"{days[0]} to {days[-1]}, {len(days)} days, {len({(x.site, x.trap) for x in book.traps})} traps, "
@@ -170,7 +174,7 @@ def tally_page(book: Book, findings: Sequence[Finding]) -> Page:
         summary=[
             f"{whole(caught)} fish caught, {whole(recaptured)} of them clipped; "
             f"{whole(sum(lot.released for lot in book.lots))} treated males released.",
-            "The book balances." if not any(one.missing for one in balances(book)) else "The book does not balance.",
+            "The book does not balance." if wrong else "The book balances.",
             f"{len(must)} points must be resolved." if must else "Nothing must be resolved.",
         ],
         sections=[
@@ -187,8 +191,14 @@ def tally_page(book: Book, findings: Sequence[Finding]) -> Page:
             ),
             Section(
                 "In and out",
-                text=("In the tank before + caught = removed + to treatment + released + dead + in the tank after.",),
-                tables=(balance_table(book),),
+                text=(
+                    "In the tank before + caught = removed + to treatment + released + dead + in the tank after.",
+                    f"{wrong} of {len(entries)} trap days do not balance." if wrong else "Every trap day balances.",
+                ),
+                tables=(
+                    *((balance_table(book),) if wrong else ()),
+                    balance_table(book, folded=f"All {len(entries)} trap days"),
+                ),
             ),
             Section(
                 "Release lots", tables=(lot_table(book),) if book.lots else (), text=() if book.lots else ("None.",)

@@ -145,7 +145,7 @@ def test_recaptures_without_a_second_mark_warn_of_double_counts() -> None:
     again = line(mark="clipped", caught=4, released=4, removed=0, to_treatment=0, second_mark=1)
     (finding,) = tally.check_book(book(again))
     assert finding.kind == "may be counted twice"
-    assert finding.message.startswith("3 recaptured males without a second mark")
+    assert finding.message.startswith("3 recaptured fish without a second mark (rows 2)")
     assert tally.DOUBLE_COUNT in finding.message
     assert tally.check_book(book(replace(again, second_mark=4))) == ()
 

@@ -13,8 +13,9 @@ from passage_cv.dataset.ledger import attempt_number, attempt_policy_sha256, rec
 from passage_cv.dataset.store import Store
 from passage_cv.dataset.versions import open_version
 from passage_cv.dataset.working import working_path
-from passage_cv.decision.calibrate import calibrate, describe_unmet, refused_on_counts
+from passage_cv.decision.calibrate import calibrate
 from passage_cv.decision.cutoffs_file import Cutoffs, read_cutoffs, write_cutoffs
+from passage_cv.decision.unmet import describe_unmet, refused_on_counts
 from passage_cv.errors import InputError
 from passage_cv.evaluation.assess import Assessment, assess
 from passage_cv.evaluation.report import Picture, write_report

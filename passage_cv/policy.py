@@ -23,10 +23,14 @@ EXCLUDED_SHARE = 0.05
 
 
 class Views(Settings):
-    """How many images of one presentation the gate will have."""
+    """How many images of one presentation the gate will have, and how far one of them may speak against a class.
+
+    With ``floor`` a view's probability of a class counts as at least that, so that one bad view cannot veto a class.
+    """
 
     min: Annotated[int, Field(ge=1)] = 1
     max: Annotated[int, Field(ge=1)] = 3
+    floor: Annotated[float, Field(gt=0, lt=0.5)] | None = None
 
     @model_validator(mode="after")
     def _ordered(self) -> Self:
@@ -76,7 +80,16 @@ class ClassRule(Settings):
 
 
 class Policy(Settings):
-    """A site's policy as read from its TOML file (format 4)."""
+    """A site's policy as read from its TOML file (format 4).
+
+    ``hold_capacity_per_hour`` is how many held fish the crew can clear in an hour, ``presentations_per_hour`` how
+    many fish come in the busiest hour that is planned for; together they bound the share that may be held, at the
+    expected shares. What that costs stands in the cutoffs file. A demonstrated limit always goes first: where the
+    limits leave more to hold than the crew can clear, the file says so and the capacity is given up, not the limit.
+
+    ``pooled_miss_limit`` limits the misses of all excluded classes together. It holds only while the mix of excluded
+    classes stays as it was imaged, which limits per class do not need; so it is never assumed, only asked for.
+    """
 
     format: Literal[1]
     site: Annotated[str, Field(min_length=1)]
@@ -87,6 +100,9 @@ class Policy(Settings):
     reject_to: Literal["turn back", "removal", "holding"] = "turn back"
     safe_position: str = "closed"
     attempts: Annotated[int, Field(ge=1)] = 1
+    hold_capacity_per_hour: Cost | None = None
+    presentations_per_hour: Cost | None = None
+    pooled_miss_limit: Share | None = None
     classes: Annotated[tuple[ClassRule, ...], Field(min_length=1)]
 
     @model_validator(mode="after")
@@ -102,6 +118,18 @@ class Policy(Settings):
             raise ValueError("expected_share must be given for all classes or for none")
         if given and not math.isclose(sum(given), 1.0, abs_tol=1e-6):
             raise ValueError(f"expected_share sums to {sum(given):.6f}; it must sum to 1")
+        return self
+
+    @model_validator(mode="after")
+    def _capacity_has_its_traffic(self) -> Self:
+        if (self.hold_capacity_per_hour is None) != (self.presentations_per_hour is None):
+            raise ValueError("hold_capacity_per_hour and presentations_per_hour belong together: give both or none")
+        return self
+
+    @model_validator(mode="after")
+    def _pool_has_several(self) -> Self:
+        if self.pooled_miss_limit is not None and len(self.in_group("exclude")) < 2:
+            raise ValueError("pooled_miss_limit needs two excluded classes; with one, give it a miss_limit")
         return self
 
     @property
@@ -148,7 +176,7 @@ class Policy(Settings):
         """
         delta = (1 - self.confidence) / self.attempts
         limited = (
-            any(rule.miss_limit for rule in self.classes),
+            self.pooled_miss_limit is not None or any(rule.miss_limit for rule in self.classes),
             any(rule.false_rejection_limit for rule in self.classes),
         )
         return (delta / 2, delta / 2) if all(limited) else (delta, delta)

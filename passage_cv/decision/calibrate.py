@@ -7,25 +7,28 @@ few fish were imaged for a limit, the record says which class and how many are m
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Collection
 from datetime import UTC, datetime
 
 import numpy as np
 
-from passage_cv.decision.calibration import ModelCalibration, class_index, fit_calibration
+from passage_cv.decision.calibration import ModelCalibration, fit_calibration
 from passage_cv.decision.combine import Individuals, combine_views
-from passage_cv.decision.costs import ClassCosts, class_costs
-from passage_cv.decision.cutoffs import Choice, Costs, cost_at, search_cutoffs
-from passage_cv.decision.cutoffs_file import ClassCost, Cutoffs, ExpectedCost, HoldRules, LimitShown
-from passage_cv.decision.guarantee import ASSUMES, Cap, miss_cap, rejection_floor
-from passage_cv.decision.rule import Scored, score_individuals
+from passage_cv.decision.cutoffs_file import ClassCost, Cutoffs, ExpectedCost, HoldLoad, LimitShown
+from passage_cv.decision.demands import Demands, Limit, demands_of
+from passage_cv.decision.guarantee import ASSUMES, Cap
+from passage_cv.decision.outcome import Outcome, weigh
+from passage_cv.decision.refusals import (
+    UNKNOWN,
+    require_attempt,
+    require_classes,
+    require_disjoint_units,
+    require_floor_fits,
+    require_trips,
+)
 from passage_cv.errors import InputError
-from passage_cv.policy import ClassRule, Policy
+from passage_cv.policy import Policy
 from passage_cv.scores import Scores, Strings
-
-UNKNOWN = "unknown"
-"""Label of a fish of no class of the policy: counted at evaluation, never used to set a cutoff."""
 
 CUT_SHARE = 0.4
 """Share of imaged individuals that reach ``cut`` where the scores do not say (architecture, Roles)."""
@@ -33,14 +36,8 @@ CUT_SHARE = 0.4
 EPS_OWN_MODEL = 1e-4
 """How far the gate's logits may lie from ours; the cutoffs are moved by it toward hold (decision-method 11)."""
 
-
-@dataclass(frozen=True, slots=True)
-class CutFish:
-    """The individuals that set the cutoffs, with their gate scores and weighted costs."""
-
-    individuals: Individuals
-    scored: Scored
-    costs: Costs
+ANY_CUTOFF = float(np.finfo(np.float32).max)
+"""Written for a cap that no finite cutoff can exceed: every fish of the class is held by a rule."""
 
 
 def calibrate(
@@ -48,6 +45,7 @@ def calibrate(
     policy: Policy,
     *,
     attempt: int = 1,
+    spent: Collection[str] | None = None,
     author: str = "",
     now: Callable[[], datetime] = lambda: datetime.now(UTC),
 ) -> Cutoffs:
@@ -61,6 +59,9 @@ def calibrate(
         The site's; its classes must be those of the scores.
     attempt
         Which (model, policy) pair this is on these ``cut`` fish, from the store's ledger.
+    spent
+        Individuals of ``cut`` that earlier attempts have used up; they are left out. None where that is not known:
+        then only the attempts that the policy fixed beforehand are allowed.
 
     Raises
     ------
@@ -72,18 +73,20 @@ def calibrate(
     -----
     Assumes: model, crop, views, hold rules and policy were fixed before the ``cut`` scores were read.
     """
-    _require_attempt(attempt, policy)
-    classes = _require_classes(scores, policy)
-    _require_disjoint_units(scores)
+    require_attempt(attempt, policy, spent)
+    classes = require_classes(scores, policy)
+    require_disjoint_units(scores)
+    require_floor_fits(scores, policy)
+    scores, used_up = _without_spent(scores, spent or ())
     individuals = combine_views(scores, policy.views)
-    calibration, warnings = _model_calibration(individuals.with_role("train"), scores)
-    costs = class_costs(policy, classes)
-    hold_rules = _hold_rules(policy, scores)
-    fish, unknown = _cut_fish(individuals.with_role("cut"), calibration, costs, hold_rules, scores.source)
-    limits, u_cap, v_floor = _limits(fish, policy, float(scores.meta.get("cut_share", CUT_SHARE)))
-    choice = search_cutoffs(fish.scored.to_pass, fish.scored.to_reject, fish.costs, u_cap=u_cap, v_floor=v_floor)
+    calibration, warnings = model_calibration(individuals.with_role("train"), scores)
+    cut, unknown = _known_fish(individuals.with_role("cut"), scores.source)
+    require_trips(cut, policy)
+    demands = demands_of(policy, classes, unfamiliarity_above=unfamiliarity_above(scores))
+    outcome = weigh(cut, calibration, demands)
+    share = float(scores.meta.get("cut_share", CUT_SHARE))
+    limits = [_shown(limit, cap, policy, share) for limit, cap in outcome.caps]
     delta_miss, delta_rejection = policy.deltas
-    seen = fish.individuals.text
     return Cutoffs(
         created=now().isoformat(timespec="seconds"),
         author=author,
@@ -98,121 +101,40 @@ def calibrate(
         beta=calibration.beta,
         rho=calibration.rho,
         offsets=dict(calibration.offsets),
-        shares=dict(zip(classes, costs.shares.tolist(), strict=True)),
-        costs={
-            name: ClassCost(error=float(costs.error[i]), hold=float(costs.hold[i])) for i, name in enumerate(classes)
-        },
+        shares=dict(zip(classes, demands.costs.shares.tolist(), strict=True)),
+        costs=_class_costs(demands),
         views=policy.views,
-        hold_rules=hold_rules,
+        hold_rules=demands.rules,
         reject_to=policy.reject_to,
-        sites=_distinct(seen["site"]),
-        setup_ids=_distinct(seen["setup_id"]),
-        u=_finite(choice.u),
-        v=_finite(choice.v),
-        u_cap=_finite(u_cap),
-        v_floor=_finite(v_floor),
+        sites=_distinct(cut.text["site"]),
+        setup_ids=_distinct(cut.text["setup_id"]),
+        u=_finite(outcome.choice.u),
+        v=_finite(outcome.choice.v),
+        u_cap=_bound(outcome.u_cap, allows_all=math.inf),
+        v_floor=_bound(outcome.v_floor, allows_all=-math.inf),
         eps=0.0 if scores.kind == "gate_score" else EPS_OWN_MODEL,
         delta_miss=delta_miss,
         delta_rejection=delta_rejection,
-        expected_cost=_expected_cost(fish, choice),
+        expected_cost=ExpectedCost(
+            chosen=outcome.choice.cost, without_limits=outcome.without_limits, hold_all=outcome.hold_all
+        ),
         attempt=attempt,
-        limits=limits,
-        warnings=(*warnings, *_absent(fish, classes), *unknown),
+        limits=tuple(limit for limit in limits if limit.kind != "pooled miss"),
+        warnings=(
+            *used_up,
+            *warnings,
+            *_weights_differ(scores),
+            *_absent(cut, classes),
+            *unknown,
+            *_pool_warning(cut, policy),
+        ),
+        pooled_limit=next((limit for limit in limits if limit.kind == "pooled miss"), None),
+        hold_load=_hold_load(outcome, demands),
     )
 
 
-def refused_on_counts(scores: Scores, policy: Policy) -> bool:
-    """Whether the number of ``cut`` fish alone already allows nothing, so that no score need be read.
-
-    Such a refusal is no attempt (architecture, Roles): topping up ``cut`` and trying again is valid.
-    """
-    cut = combine_views(scores.with_role("cut"), policy.views) if (scores.role == "cut").any() else None
-    delta_miss, delta_rejection = policy.deltas
-    asked = [
-        [(rule.code, rule.miss_limit, delta_miss) for rule in policy.classes if rule.miss_limit],
-        [
-            (rule.code, rule.false_rejection_limit, delta_rejection)
-            for rule in policy.classes
-            if rule.false_rejection_limit
-        ],
-    ]
-    return all(any(_short(cut, policy, *claim) for claim in claims) for claims in asked)
-
-
-def _short(cut: Individuals | None, policy: Policy, code: str, limit: float, delta: float) -> bool:
-    if cut is None:
-        return True
-    own = cut.label == code
-    zeros = np.zeros(int(own.sum()))
-    return miss_cap(zeros, cut.trip[own], limit=limit, delta=delta, mode=policy.mode).rank == 0
-
-
-def describe_unmet(cutoffs: Cutoffs) -> tuple[str, ...]:
-    """One sentence per limit that could not be shown: the class, the numbers and what to do."""
-    return tuple(_describe(limit, cutoffs) for limit in cutoffs.unmet)
-
-
-def _describe(limit: LimitShown, cutoffs: Cutoffs) -> str:
-    unit = "individuals" if limit.mode == "fish" else "trips"
-    have = limit.n if limit.mode == "fish" else limit.trips
-    nothing = "u: null, so nothing passes" if limit.kind == "miss" else "v: null, so nothing is rejected"
-    return (
-        f"No cutoff keeps the {limit.kind} limit {limit.limit:g} for {limit.class_}: {have} {unit} in role cut, "
-        f"{have + limit.missing_in_cut} needed at {limit.confidence:.4g} confidence "
-        f"(version {cutoffs.version or 'not given'}). Image about {limit.missing_to_image} more "
-        f"({limit.missing_in_cut} of them would reach cut) and accept them before looking at any score; "
-        f"the cutoffs file says {nothing}."
-    )
-
-
-def _require_attempt(attempt: int, policy: Policy) -> None:
-    if not 1 <= attempt <= policy.attempts:
-        raise InputError(
-            f"This would be attempt {attempt} on these cut fish; the policy fixed {policy.attempts} beforehand",
-            where=f"policy of {policy.site}",
-            do="Image new fish: only individuals that enter cut from now on may set another cutoff.",
-        )
-
-
-def _require_classes(scores: Scores, policy: Policy) -> tuple[str, ...]:
-    """The class order: that of the scores, or of the policy for ready gate scores."""
-    classes = policy.codes if scores.kind == "gate_score" else scores.classes
-    if set(classes) != set(policy.codes):
-        missing, extra = sorted(set(policy.codes) - set(classes)), sorted(set(classes) - set(policy.codes))
-        raise InputError(
-            f"Scores and policy have different classes: only in the policy {missing}, only in the scores {extra}",
-            where=f"{scores.source}; policy of {policy.site}",
-            do="Train on the policy's classes, or add the class to the policy.",
-        )
-    known = np.isin(scores.label, [*classes, UNKNOWN])
-    if not known.all():
-        row = int(np.flatnonzero(~known)[0])
-        raise InputError(
-            f"class is {str(scores.label[row])!r} in row {row + 2}, allowed are {', '.join(classes)} and {UNKNOWN}",
-            where=scores.source,
-            do="Correct the label.",
-        )
-    return classes
-
-
-def _require_disjoint_units(scores: Scores) -> None:
-    """A drawing unit in two roles would make the limits void; the store excludes it at accept."""
-    if scores.meta.get("unit", "individual") != "trip":
-        return
-    used = np.isin(scores.role, ["train", "cut", "test"]) & (scores.text["trip"] != "")
-    pairs = np.unique(np.stack([scores.text["trip"][used], scores.role[used]]), axis=1)
-    trips, counts = np.unique(pairs[0], return_counts=True)
-    if (counts > 1).any():
-        trip = trips[counts > 1][0]
-        roles = ", ".join(pairs[1][pairs[0] == trip])
-        raise InputError(
-            f"Trip {trip} stands in the roles {roles}",
-            where=scores.source,
-            do="Score a version of the store, where each trip has one role; this file promises nothing.",
-        )
-
-
-def _model_calibration(train: Individuals, scores: Scores) -> tuple[ModelCalibration, tuple[str, ...]]:
+def model_calibration(train: Individuals, scores: Scores) -> tuple[ModelCalibration, tuple[str, ...]]:
+    """The model calibration that role ``train`` gives, and what a reader should know where it gives none."""
     if scores.kind == "gate_score":
         return ModelCalibration(), ("Ready gate scores: no model calibration, shares or costs entered them.",)
     if scores.kind == "prob":
@@ -222,116 +144,47 @@ def _model_calibration(train: Individuals, scores: Scores) -> tuple[ModelCalibra
     return fit_calibration(train), ()
 
 
-def _hold_rules(policy: Policy, scores: Scores) -> HoldRules:
+def unfamiliarity_above(scores: Scores) -> float | None:
+    """From which unfamiliarity on the scores' model asks for a hold; None where it says nothing."""
     above = scores.meta.get("unfamiliarity_above")
-    return HoldRules(
-        views_min=policy.views.min,
-        unfamiliarity_above=None if above is None else float(above),
-        never_reject_above={
-            rule.code: rule.never_reject_above for rule in policy.classes if rule.never_reject_above is not None
-        },
+    return None if above is None else float(above)
+
+
+def _without_spent(scores: Scores, spent: Collection[str]) -> tuple[Scores, tuple[str, ...]]:
+    gone = (scores.role == "cut") & np.isin(scores.individual, sorted(spent))
+    n_gone, n_cut = len(np.unique(scores.individual[gone])), len(np.unique(scores.individual[scores.role == "cut"]))
+    if not n_gone:
+        return scores, ()
+    if n_gone == n_cut:
+        raise InputError(
+            f"All {n_cut} individuals of role cut have set a cutoff for an earlier attempt",
+            where=scores.source,
+            do="Image new fish: only individuals that enter cut from now on may set another cutoff.",
+        )
+    return scores.where(~gone), (
+        f"{n_gone} of {n_cut} individuals of role cut were left out: an earlier attempt has read them.",
     )
 
 
-def _cut_fish(
-    cut: Individuals, calibration: ModelCalibration, costs: ClassCosts, rules: HoldRules, source: str
-) -> tuple[CutFish, tuple[str, ...]]:
+def _known_fish(cut: Individuals, source: str) -> tuple[Individuals, tuple[str, ...]]:
     n_unknown = int((cut.label == UNKNOWN).sum())
     cut = cut.where(cut.label != UNKNOWN)
     if len(cut) == 0:
         raise InputError("No individual has role cut", where=source, do="Score the roles train and cut.")
-    scored = score_individuals(
-        cut,
-        calibration,
-        costs,
-        never_reject_above=rules.never_reject_above,
-        unfamiliarity_above=rules.unfamiliarity_above,
-    )
     warning = f"{n_unknown} individuals of no class of the policy were left out of setting the cutoffs."
-    return CutFish(cut, scored, _weighted_costs(cut, costs)), (warning,) if n_unknown else ()
+    return cut, (warning,) if n_unknown else ()
 
 
-def _weighted_costs(cut: Individuals, costs: ClassCosts) -> Costs:
-    """Cost of each action per individual, weighted so that classes stand at the site's shares."""
-    place = {name: i for i, name in enumerate(costs.classes)}
-    labels = np.array([place[str(label)] for label in cut.label])
-    counts = np.bincount(labels, minlength=len(costs.classes))
-    weights = costs.shares[labels] / counts[labels]
-    excluded = costs.excluded[labels]
-    return Costs(
-        on_pass=weights * costs.error[labels] * excluded,
-        on_hold=weights * costs.hold[labels],
-        on_reject=weights * costs.error[labels] * ~excluded,
-    )
-
-
-def _limits(fish: CutFish, policy: Policy, cut_share: float) -> tuple[tuple[LimitShown, ...], float, float]:
-    """Every limit with what was shown, the tightest cap and the tightest floor."""
-    delta_miss, delta_rejection = policy.deltas
-    seed = int(policy.sha256[:8], 16)
-    limits: list[LimitShown] = []
-    u_cap, v_floor = math.inf, -math.inf
-    for rule in policy.classes:
-        own = fish.individuals.label == rule.code
-        trips = fish.individuals.trip[own]
-        _require_trips(trips, policy, rule)
-        if rule.miss_limit is not None:
-            cap = miss_cap(
-                fish.scored.to_pass[own],
-                trips,
-                limit=rule.miss_limit,
-                delta=delta_miss,
-                mode=policy.mode,
-                seed=seed,
-            )
-            u_cap = min(u_cap, cap.cutoff)
-            limits.append(_shown(rule.code, "miss", cap, rule.miss_limit, delta_miss, policy, cut_share))
-        if rule.false_rejection_limit is not None:
-            cap = rejection_floor(
-                fish.scored.to_reject[own],
-                trips,
-                limit=rule.false_rejection_limit,
-                delta=delta_rejection,
-                mode=policy.mode,
-                seed=seed,
-            )
-            v_floor = max(v_floor, cap.cutoff)
-            limits.append(
-                _shown(
-                    rule.code,
-                    "false rejection",
-                    cap,
-                    rule.false_rejection_limit,
-                    delta_rejection,
-                    policy,
-                    cut_share,
-                )
-            )
-    return tuple(limits), u_cap, v_floor
-
-
-def _require_trips(trips: Strings, policy: Policy, rule: ClassRule) -> None:
-    if policy.mode != "fish" and (trips == "").any():
-        raise InputError(
-            f"Mode {policy.mode!r} needs the trip of every individual; {int((trips == '').sum())} of {rule.code} "
-            "have none",
-            where=f"policy of {policy.site}",
-            do="Add the trip to the scores, or use mode 'fish' and say so in the report.",
-        )
-
-
-def _shown(
-    code: str, kind: str, cap: Cap, limit: float, delta: float, policy: Policy, cut_share: float
-) -> LimitShown:
+def _shown(limit: Limit, cap: Cap, policy: Policy, cut_share: float) -> LimitShown:
     return LimitShown.model_validate(
         {
-            "class": code,
-            "kind": kind,
+            "class": limit.code,
+            "kind": limit.kind,
             "n": cap.n,
             "trips": cap.trips,
             "k": cap.rank,
-            "limit": limit,
-            "confidence": 1 - delta,
+            "limit": limit.rate,
+            "confidence": 1 - limit.delta,
             "mode": policy.mode,
             "met": cap.rank > 0,
             "missing_in_cut": cap.missing,
@@ -341,23 +194,51 @@ def _shown(
     )
 
 
-def _expected_cost(fish: CutFish, choice: Choice) -> ExpectedCost:
-    to_pass, to_reject = fish.scored.to_pass, fish.scored.to_reject
-    return ExpectedCost(
-        chosen=choice.cost,
-        without_limits=search_cutoffs(to_pass, to_reject, fish.costs).cost,
-        hold_all=cost_at(to_pass, to_reject, fish.costs, u=-math.inf, v=math.inf),
+def _class_costs(demands: Demands) -> dict[str, ClassCost]:
+    costs = demands.costs
+    columns = zip(costs.classes, costs.error.tolist(), costs.hold.tolist(), strict=True)
+    return {name: ClassCost(error=error, hold=hold) for name, error, hold in columns}
+
+
+def _hold_load(outcome: Outcome, demands: Demands) -> HoldLoad:
+    hold, capacity = outcome.hold, demands.capacity
+    if capacity is None:
+        return HoldLoad(share=hold.share, least_share=hold.least)
+    fish = capacity.presentations_per_hour
+    return HoldLoad(
+        share=hold.share,
+        least_share=hold.least,
+        presentations_per_hour=fish,
+        per_hour=hold.share * fish,
+        capacity_per_hour=capacity.hold_per_hour,
+        met=hold.met,
+        price_per_hour=None if hold.price is None else hold.price * fish,
+        next_fish_per_hour=None if hold.next_fish is None else hold.next_fish * fish,
     )
 
 
-def _absent(fish: CutFish, classes: tuple[str, ...]) -> tuple[str, ...]:
-    if fish.individuals.is_gate_score:
-        present = {str(label) for label in fish.individuals.label}
-        absent = [name for name in classes if name not in present]
-    else:
-        counts = np.bincount(class_index(fish.individuals), minlength=len(classes))
-        absent = [name for name, count in zip(classes, counts, strict=True) if count == 0]
+def _absent(cut: Individuals, classes: tuple[str, ...]) -> tuple[str, ...]:
+    present = set(np.unique(cut.label).tolist())
+    absent = [name for name in classes if name not in present]
     return tuple(f"No {name} in role cut: its errors do not enter the expected cost." for name in absent)
+
+
+def _weights_differ(scores: Scores) -> tuple[str, ...]:
+    weights = scores.numbers["view_weight"]
+    if (weights == 1).all():
+        return ()
+    return ("Views have quality weights: the limits hold for a gate that gives its views the same weights.",)
+
+
+def _pool_warning(cut: Individuals, policy: Policy) -> tuple[str, ...]:
+    if policy.pooled_miss_limit is None:
+        return ()
+    counts = {rule.code: int((cut.label == rule.code).sum()) for rule in policy.in_group("exclude")}
+    mix = ", ".join(f"{code} {count}" for code, count in counts.items())
+    return (
+        "The limit on the excluded classes together holds only while their mix stays as it was imaged "
+        f"({mix} fish in role cut). A limit per class holds for any mix.",
+    )
 
 
 def _distinct(column: Strings) -> tuple[str, ...]:
@@ -366,3 +247,10 @@ def _distinct(column: Strings) -> tuple[str, ...]:
 
 def _finite(value: float) -> float | None:
     return value if math.isfinite(value) else None
+
+
+def _bound(value: float, *, allows_all: float) -> float | None:
+    """A cap or floor as it is written: null where it allows nothing, a number where it allows everything."""
+    if value == allows_all:
+        return math.copysign(ANY_CUTOFF, value)
+    return _finite(value)

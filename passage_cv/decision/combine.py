@@ -11,7 +11,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import log_softmax
 
+from passage_cv.errors import InputError
 from passage_cv.policy import Views
 from passage_cv.scores import Floats, Scores, Strings
 
@@ -79,8 +81,14 @@ def combine_views(scores: Scores, views: Views) -> Individuals:
     """One row per individual: the first occurrence, its first ``views.max`` images, their weighted mean.
 
     Images of an occurrence come in the order of ``taken_at``, then of the sheet. Mean logit and mean
-    log-probability are the same thing after a softmax (decision-method 3). A fish is held where an image used
-    has a hold reason, where a score is not a finite number, or where there are fewer than ``views.min`` images.
+    log-probability are the same thing after a softmax (decision-method 3); with ``views.floor`` each image's
+    probabilities are floored before the mean. A fish is held where an image used has a hold reason, where a score is
+    not a finite number, or where there are fewer than ``views.min`` images.
+
+    Raises
+    ------
+    InputError
+        If a view's quality weight is not a positive number.
 
     Examples
     --------
@@ -91,14 +99,14 @@ def combine_views(scores: Scores, views: Views) -> Individuals:
     [[3.0, 0.0], [0.0, 1.0]]
     """
     rows, starts = _used_rows(scores, views.max)
-    values = _as_logs(scores)[rows]
-    weights = scores.numbers["view_weight"][rows]
-    totals = np.add.reduceat(weights, starts)
-    means = np.add.reduceat(values * weights[:, None], starts, axis=0) / totals[:, None]
+    _require_weights(scores)
+    values, weights = _as_logs(scores)[rows], scores.numbers["view_weight"][rows]
+    means = mean_views(values, weights, starts, floor=views.floor)
+    finite = np.logical_and.reduceat(np.isfinite(values).all(axis=1), starts)
     n_views = np.diff(np.append(starts, len(rows)))
     first = rows[starts]
     order = np.argsort(_first_appearance(scores.individual)[first], kind="stable")
-    reasons = _hold_reasons(scores.text["hold_reason"][rows], starts, means, n_views, views.min)
+    reasons = _hold_reasons(scores.text["hold_reason"][rows], starts, finite, n_views, views.min)
     return Individuals(
         classes=scores.classes,
         is_gate_score=scores.kind == "gate_score",
@@ -111,6 +119,36 @@ def combine_views(scores: Scores, views: Views) -> Individuals:
     )
 
 
+def mean_views(values: Floats, weights: Floats, starts: Ints, *, floor: float | None = None) -> Floats:
+    """Weighted mean of the views of each individual, shape (n_individuals, n_classes).
+
+    Parameters
+    ----------
+    values
+        Logits, log-probabilities or gate scores of the views, grouped by individual, shape (n_views, n_classes).
+    weights
+        Quality weights, positive; only their ratios within an individual matter.
+    starts
+        First view of each individual.
+    floor
+        Least probability of a class that a single view may claim; then the means are of log-probabilities.
+
+    Examples
+    --------
+    One bad view says that class A is impossible; floored at 1 % it cannot veto it:
+
+    >>> views = np.log([[0.9, 0.1], [0.9, 0.1], [1e-9, 1.0]])
+    >>> means = [mean_views(views, np.ones(3), np.array([0]), floor=floor)[0] for floor in (None, 0.01)]
+    >>> [round(float(mean[0] - mean[1]), 2) for mean in means]
+    [-5.44, -0.07]
+    """
+    if floor is not None:
+        with np.errstate(invalid="ignore"):  # an infinite logit gives NaN, and NaN holds
+            values = np.maximum(log_softmax(values, axis=1), np.log(floor))
+    totals = np.add.reduceat(weights, starts)
+    return np.asarray(np.add.reduceat(values * weights[:, None], starts, axis=0) / totals[:, None])
+
+
 def evidence(n_views: npt.NDArray[np.int_] | Ints, rho: float) -> Floats:
     """How many independent images m alike images of one fish are worth: m / (1 + (m - 1) rho).
 
@@ -119,6 +157,29 @@ def evidence(n_views: npt.NDArray[np.int_] | Ints, rho: float) -> Floats:
     """
     m = np.asarray(n_views, dtype=np.float64)
     return m / (1 + (m - 1) * rho)
+
+
+def name_codes(names: Strings) -> Ints:
+    """A whole number per distinct name, in their order, and -1 for an empty one.
+
+    Examples
+    --------
+    >>> name_codes(np.array(["T2", "", "T1", "T2"])).tolist()
+    [1, -1, 0, 1]
+    """
+    found, codes = np.unique(names, return_inverse=True)
+    return np.asarray(codes - 1 if len(found) and found[0] == "" else codes, dtype=np.intp)
+
+
+def _require_weights(scores: Scores) -> None:
+    weights = scores.numbers["view_weight"]
+    bad = np.flatnonzero(~(np.isfinite(weights) & (weights > 0)))
+    if len(bad):
+        raise InputError(
+            f"view_weight is {weights[bad[0]]:g} in row {bad[0] + 2}, a positive number is needed",
+            where=scores.source,
+            do="Leave an image out instead of giving it no weight.",
+        )
 
 
 def _as_logs(scores: Scores) -> Floats:
@@ -148,10 +209,12 @@ def _used_rows(scores: Scores, most: int) -> tuple[Ints, Ints]:
     return rows, np.flatnonzero(new)
 
 
-def _hold_reasons(reasons: Strings, starts: Ints, means: Floats, n_views: Ints, least: int) -> Strings:
+def _hold_reasons(
+    reasons: Strings, starts: Ints, finite: npt.NDArray[np.bool_], n_views: Ints, least: int
+) -> Strings:
     out = np.full(len(starts), "", dtype=object)
     out[n_views < least] = "too few views"
-    out[~np.isfinite(means).all(axis=1)] = "score is not a number"
+    out[~finite] = "score is not a number"
     group = np.repeat(np.arange(len(starts)), n_views)
     for row in np.flatnonzero(reasons != "")[::-1]:
         out[group[row]] = str(reasons[row])

@@ -1,7 +1,7 @@
 """Find the two cutoffs of least expected cost under a cap and a floor (decision-method 7).
 
-Comes in: gate scores of ``cut`` individuals with their costs. Goes out: u and v with the cost they reach. The
-cap and the floor come from ``guarantee``; this module makes no claim.
+Comes in: gate scores of individuals with their costs. Goes out: u and v with the cost they reach, within the share
+that a crew can clear where that is asked. The cap and the floor come from ``guarantee``; this module makes no claim.
 """
 
 from __future__ import annotations
@@ -72,29 +72,128 @@ def search_cutoffs(
     >>> choice.u, choice.v, round(choice.cost, 12)
     (1.2, 2.6, 0.54)
     """
-    passing = _Steps.below(to_pass, costs.on_pass - costs.on_hold)
-    rejecting = (
-        passing.with_gains(costs.on_reject - costs.on_hold)
-        if to_reject is to_pass
-        else _Steps.below(to_reject, costs.on_reject - costs.on_hold)
-    )
-    candidates = _candidates(passing.scores, rejecting.scores, u_cap, v_floor)
-    base = float(costs.on_hold.sum())
-    scale = float(np.abs(costs.on_pass).sum() + base + np.abs(costs.on_reject).sum())
-    f = np.where(candidates <= u_cap, passing.gain_below(candidates), np.inf)
-    g = np.where(candidates >= v_floor, rejecting.gain_above(candidates), np.inf)
-    best_f = np.minimum.accumulate(f)
-    total = best_f + g
-    least = float(total.min())
-    v_place = int(np.flatnonzero(total <= least + _TIE * scale)[-1])
-    u_place = int(np.flatnonzero(f[: v_place + 1] <= best_f[v_place] + _TIE * scale)[0])
-    return Choice(u=float(candidates[u_place]), v=float(candidates[v_place]), cost=base + least)
+    grid = _Grid.of(to_pass, to_reject, costs, u_cap=u_cap, v_floor=v_floor)
+    best_f = np.minimum.accumulate(grid.f)
+    return grid.choice(best_f, np.zeros(len(best_f), dtype=np.intp))
+
+
+def search_within_capacity(
+    to_pass: Floats,
+    to_reject: Floats,
+    costs: Costs,
+    weights: Floats,
+    *,
+    most_held: float,
+    u_cap: float = math.inf,
+    v_floor: float = -math.inf,
+) -> Choice | None:
+    """As :func:`search_cutoffs`, with at most a share of presentations held; None where the limits forbid it.
+
+    Parameters
+    ----------
+    weights
+        Share of presentations that each individual stands for; sum 1.
+    most_held
+        Largest share that may be held, fish that a rule holds included.
+
+    Notes
+    -----
+    The share passed never falls with u and the share rejected never rises with v, so for every v the allowed u form
+    a window of candidates: a sliding minimum finds the exact optimum, where a hold cost raised until it fits would
+    find only some of the pairs.
+
+    Examples
+    --------
+    >>> scores = np.array([0.0, 1.0, 2.0, 3.0])
+    >>> costs = Costs(np.array([0, 9, 9, 9]) / 4, np.ones(4) / 4, np.array([8, 8, 8, 0]) / 4)
+    >>> free = search_cutoffs(scores, scores, costs)
+    >>> tight = search_within_capacity(scores, scores, costs, np.full(4, 0.25), most_held=0.25)
+    >>> (free.u, free.v, free.cost), (tight.u, tight.v, tight.cost)
+    ((1.0, 2.0, 0.5), (1.0, 1.0, 2.25))
+    """
+    grid = _Grid.of(to_pass, to_reject, costs, u_cap=u_cap, v_floor=v_floor)
+    passed, rejected = grid.shares(weights)
+    needed = float(weights.sum()) - most_held - rejected
+    first = np.minimum(np.searchsorted(passed, needed - _TIE, side="left"), len(passed))
+    best_f = _window_minimum(grid.f, first)
+    return grid.choice(best_f, first) if np.isfinite(best_f + grid.g).any() else None
+
+
+def least_held(
+    to_pass: Floats, to_reject: Floats, weights: Floats, *, u_cap: float = math.inf, v_floor: float = -math.inf
+) -> float:
+    """The smallest share of presentations that is held under a cap and a floor, whatever it costs.
+
+    Examples
+    --------
+    >>> scores = np.array([0.0, 1.0, 2.0, 3.0])
+    >>> least_held(scores, scores, np.full(4, 0.25), u_cap=1.0, v_floor=2.0)
+    0.5
+    """
+    nothing = np.zeros(len(weights))
+    grid = _Grid.of(to_pass, to_reject, Costs(nothing, nothing, nothing), u_cap=u_cap, v_floor=v_floor)
+    passed, rejected = grid.shares(weights)
+    decided = np.maximum.accumulate(np.where(grid.f == 0, passed, 0.0)) + np.where(grid.g == 0, rejected, -np.inf)
+    return max(0.0, float(weights.sum() - decided.max()))
 
 
 def cost_at(to_pass: Floats, to_reject: Floats, costs: Costs, *, u: float, v: float) -> float:
     """Expected cost of two given cutoffs."""
     chosen = np.where(to_pass < u, costs.on_pass, np.where(to_reject > v, costs.on_reject, costs.on_hold))
     return float(chosen.sum())
+
+
+def held_share(to_pass: Floats, to_reject: Floats, weights: Floats, choice: Choice) -> float:
+    """Share of presentations that two cutoffs hold."""
+    return float(weights[~((to_pass < choice.u) | (to_reject > choice.v))].sum())
+
+
+@dataclass(frozen=True, slots=True)
+class _Grid:
+    """Candidates for u and v in rising order, and what each gains over holding; inf where it is not allowed."""
+
+    candidates: Floats
+    f: Floats
+    g: Floats
+    base: float
+    scale: float
+    passing: _Steps
+    rejecting: _Steps
+
+    @classmethod
+    def of(cls, to_pass: Floats, to_reject: Floats, costs: Costs, *, u_cap: float, v_floor: float) -> _Grid:
+        passing = _Steps.below(to_pass, costs.on_pass - costs.on_hold)
+        rejecting = (
+            passing.with_gains(costs.on_reject - costs.on_hold)
+            if to_reject is to_pass
+            else _Steps.below(to_reject, costs.on_reject - costs.on_hold)
+        )
+        candidates = _candidates(passing.scores, rejecting.scores, u_cap, v_floor)
+        base = float(costs.on_hold.sum())
+        return cls(
+            candidates=candidates,
+            f=np.where(candidates <= u_cap, passing.gain_below(candidates), np.inf),
+            g=np.where(candidates >= v_floor, rejecting.gain_above(candidates), np.inf),
+            base=base,
+            scale=float(np.abs(costs.on_pass).sum() + base + np.abs(costs.on_reject).sum()),
+            passing=passing,
+            rejecting=rejecting,
+        )
+
+    def shares(self, weights: Floats) -> tuple[Floats, Floats]:
+        """Share passed with u, and share rejected with v, at each candidate."""
+        return (
+            self.passing.with_gains(weights).gain_below(self.candidates),
+            self.rejecting.with_gains(weights).gain_above(self.candidates),
+        )
+
+    def choice(self, best_f: Floats, first: np.ndarray[tuple[int], np.dtype[np.intp]]) -> Choice:
+        """The cheapest pair, given for each v the least f among the u from ``first`` up to v; ties as documented."""
+        total = best_f + self.g
+        least, tie = float(total.min()), _TIE * self.scale
+        v = int(np.flatnonzero(total <= least + tie)[-1])
+        u = int(first[v] + np.flatnonzero(self.f[first[v] : v + 1] <= best_f[v] + tie)[0])
+        return Choice(u=float(self.candidates[u]), v=float(self.candidates[v]), cost=self.base + least)
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,3 +245,20 @@ def _candidates(first: Floats, second: Floats, u_cap: float, v_floor: float) -> 
     nothing_passes = [-math.inf] if u_cap == -math.inf else []
     nothing_rejected = [math.inf] if v_floor == math.inf else []
     return np.concatenate([nothing_passes, ends[0], scores, ends[1], nothing_rejected])
+
+
+def _window_minimum(values: Floats, first: np.ndarray[tuple[int], np.dtype[np.intp]]) -> Floats:
+    """Least of ``values[first[j] : j + 1]`` for every j; inf where that is empty.
+
+    Windows of a length between two powers of two are the union of two windows of the smaller power.
+    """
+    ends = np.arange(len(values))
+    lengths = ends - first + 1
+    out = np.full(len(values), np.inf)
+    span, least = 1, values  # least[i] is the minimum of values[i : i + span]
+    while span <= lengths.max(initial=0):
+        own = np.flatnonzero((lengths >= span) & (lengths < 2 * span))
+        out[own] = np.minimum(least[first[own]], least[ends[own] - span + 1])
+        least = np.minimum(least[:-span], least[span:]) if span < len(least) else least
+        span *= 2
+    return out

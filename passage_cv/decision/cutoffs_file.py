@@ -14,6 +14,7 @@ import numpy as np
 from pydantic import Field
 
 from passage_cv.config import Settings, parse_settings
+from passage_cv.decision.costs import ClassCosts
 from passage_cv.files import read_json, write_json
 from passage_cv.policy import Group, Views
 
@@ -22,7 +23,7 @@ class LimitShown(Settings):
     """One limit of one class: what was asked, on how many fish, and whether it could be shown."""
 
     class_: Annotated[str, Field(alias="class")]
-    kind: Literal["miss", "false rejection"]
+    kind: Literal["miss", "false rejection", "pooled miss"]
     n: int
     trips: int
     k: int
@@ -56,6 +57,24 @@ class ExpectedCost(Settings):
     chosen: float
     without_limits: float
     hold_all: float
+
+
+class HoldLoad(Settings):
+    """Expected share of presentations held at the site's shares, and what keeping it low costs.
+
+    ``least_share`` is what the limits leave possible; fish that a camera rule holds at the gate come on top. The
+    other keys are null where the policy gives no capacity. ``price_per_hour`` is what the capacity costs over
+    cutoffs without it, ``next_fish_per_hour`` what one more fish cleared per hour would save.
+    """
+
+    share: float
+    least_share: float
+    presentations_per_hour: float | None = None
+    per_hour: float | None = None
+    capacity_per_hour: float | None = None
+    met: bool | None = None
+    price_per_hour: float | None = None
+    next_fish_per_hour: float | None = None
 
 
 class Cutoffs(Settings):
@@ -93,6 +112,8 @@ class Cutoffs(Settings):
     attempt: int
     limits: tuple[LimitShown, ...]
     warnings: tuple[str, ...]
+    pooled_limit: LimitShown | None = None
+    hold_load: HoldLoad | None = None
 
     @property
     def gate_u(self) -> np.float32:
@@ -107,7 +128,23 @@ class Cutoffs(Settings):
     @property
     def unmet(self) -> tuple[LimitShown, ...]:
         """Limits that could not be shown."""
-        return tuple(limit for limit in self.limits if not limit.met)
+        return tuple(limit for limit in self.asked if not limit.met)
+
+    @property
+    def asked(self) -> tuple[LimitShown, ...]:
+        """Every limit, that of the excluded classes together last."""
+        return (*self.limits, self.pooled_limit) if self.pooled_limit else self.limits
+
+    @property
+    def class_costs(self) -> ClassCosts:
+        """The costs and shares as arrays in the class order."""
+        return ClassCosts(
+            classes=self.classes,
+            excluded=np.array([self.groups[name] == "exclude" for name in self.classes]),
+            shares=np.array([self.shares[name] for name in self.classes]),
+            error=np.array([self.costs[name].error for name in self.classes]),
+            hold=np.array([self.costs[name].hold for name in self.classes]),
+        )
 
 
 def round_down(value: float) -> np.float32:
@@ -125,9 +162,12 @@ def round_down(value: float) -> np.float32:
 def write_cutoffs(cutoffs: Cutoffs, path: Path) -> str:
     """Write a cutoffs file and return its SHA-256; a limit that was not asked leaves its key out."""
     values: dict[str, Any] = cutoffs.model_dump(mode="json", by_alias=True)
-    asked = {limit.kind for limit in cutoffs.limits}
-    for key, kind in (("u_cap", "miss"), ("v_floor", "false rejection")):
-        if kind not in asked:
+    on_rejecting = {limit.kind == "false rejection" for limit in cutoffs.asked}
+    for key, is_asked in (("u_cap", False in on_rejecting), ("v_floor", True in on_rejecting)):
+        if not is_asked:
+            del values[key]
+    for key in ("pooled_limit", "hold_load"):
+        if values[key] is None:
             del values[key]
     return write_json(path, values)
 

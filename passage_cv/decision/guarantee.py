@@ -13,7 +13,8 @@ from typing import Literal
 
 import numpy as np
 
-from passage_cv.scores import Floats, Strings
+from passage_cv.decision.combine import Ints
+from passage_cv.scores import Floats
 from passage_cv.stats.binomial import allowed_rank, trials_needed
 
 Mode = Literal["fish", "trip", "between-trips"]
@@ -45,7 +46,7 @@ class Cap:
 
 def miss_cap(
     scores: Floats,
-    trips: Strings,
+    trips: Ints | None = None,
     *,
     limit: float,
     delta: float,
@@ -59,7 +60,8 @@ def miss_cap(
     scores
         Gate scores of the class's individuals in ``cut``; +inf for one held by a rule fixed beforehand.
     trips
-        Sampling trip of each.
+        Sampling trip of each as a whole number (:func:`~passage_cv.decision.combine.name_codes`), -1 where it is
+        not known; None where none is. The trip modes need every one.
     limit, delta
         Miss rate allowed and chance allowed that the true one is higher, both in (0, 1).
     mode
@@ -81,11 +83,13 @@ def miss_cap(
     Decision-method 13, example 2:
 
     >>> scores = np.arange(1, 301) / 300
-    >>> cap = miss_cap(scores, np.full(300, ""), limit=0.05, delta=0.05)
+    >>> cap = miss_cap(scores, limit=0.05, delta=0.05)
     >>> cap.rank, round(cap.cutoff, 12)
     (9, 0.03)
     """
-    n_trips = len(np.unique(trips[trips != ""]))
+    trips = np.full(len(scores), -1) if trips is None else trips
+    assert mode == "fish" or not (trips < 0).any(), "the trip modes need the trip of every individual"
+    n_trips = int(np.count_nonzero(np.bincount(trips + 1)[1:]))
     if mode == "between-trips":
         return _betting_cap(scores, trips, limit=limit, delta=delta)
     if mode == "trip":
@@ -99,7 +103,7 @@ def miss_cap(
 
 def rejection_floor(
     scores: Floats,
-    trips: Strings,
+    trips: Ints | None = None,
     *,
     limit: float,
     delta: float,
@@ -140,26 +144,42 @@ def trips_needed(*, limit: float, delta: float) -> int:
     return math.ceil(-math.log(delta) / math.log1p(BET * limit / (1 - limit)))
 
 
-def _one_per_trip(trips: Strings, seed: int) -> np.ndarray[tuple[int], np.dtype[np.intp]]:
-    order = np.random.default_rng(seed).permutation(len(trips))
-    _, first = np.unique(trips[order], return_index=True)
-    return np.asarray(order[first])
+def _one_per_trip(trips: Ints, seed: int) -> Ints:
+    """Rows of one fish per trip, each fish of a trip with the same chance."""
+    chance = np.random.default_rng(seed).random(len(trips))
+    least = np.full(int(trips.max(initial=-1)) + 1, np.inf)
+    np.minimum.at(least, trips, chance)
+    rows = np.flatnonzero(chance == least[trips])
+    _, first = np.unique(trips[rows], return_index=True)
+    return np.asarray(rows[first])
 
 
-def _betting_cap(scores: Floats, trips: Strings, *, limit: float, delta: float) -> Cap:
-    names, group, sizes = np.unique(trips, return_inverse=True, return_counts=True)
-    missing = max(0, trips_needed(limit=limit, delta=delta) - len(names))
-    needed = -math.log(delta)
-    candidates = np.unique(scores)
-    low, high = (
-        0,
-        len(candidates),
-    )  # candidates[:low] are known to be allowed; the evidence never rises with u
-    while low < high:
-        middle = (low + high) // 2
-        below = np.bincount(group, weights=scores < candidates[middle], minlength=len(names))
-        allowed = betting_evidence(below / sizes, limit) >= needed
-        low, high = (middle + 1, high) if allowed else (low, middle)
-    cutoff = float(candidates[low - 1]) if low else -math.inf
-    rank = int((scores < cutoff).sum()) + 1 if low else 0
-    return Cap(cutoff=cutoff, n=len(scores), trips=len(names), rank=rank, missing=missing)
+def _betting_cap(scores: Floats, trips: Ints, *, limit: float, delta: float) -> Cap:
+    sizes = np.bincount(trips)
+    present = sizes > 0
+    n_trips = int(present.sum())
+    missing = max(0, trips_needed(limit=limit, delta=delta) - n_trips)
+    rows = (
+        np.flatnonzero(scores <= _highest_conceivable(scores, sizes, limit)) if not missing else np.empty(0, np.intp)
+    )
+    low_scores, low_trips = scores[rows], trips[rows]
+    candidates = np.unique(low_scores)
+    allowed, refused = 0, len(candidates)  # candidates[:allowed] are allowed: the evidence never rises with u
+    while allowed < refused:
+        middle = (allowed + refused) // 2
+        missed = np.bincount(low_trips, weights=low_scores < candidates[middle], minlength=len(sizes))
+        fine = betting_evidence(missed[present] / sizes[present], limit) >= -math.log(delta)
+        allowed, refused = (middle + 1, refused) if fine else (allowed, middle)
+    cutoff = float(candidates[allowed - 1]) if allowed else -math.inf
+    rank = int((low_scores < cutoff).sum()) + 1 if allowed else 0
+    return Cap(cutoff=cutoff, n=len(scores), trips=n_trips, rank=rank, missing=missing)
+
+
+def _highest_conceivable(scores: Floats, sizes: Ints, limit: float) -> float:
+    """A score that the cap cannot exceed, so that only the fish below it need be sorted.
+
+    The logarithm is concave, so evidence above 0 needs a mean share missed below ``limit``; with trips of at most
+    ``max(sizes)`` fish that is at most ``limit * trips * max(sizes)`` fish.
+    """
+    most = math.ceil(limit * int((sizes > 0).sum()) * int(sizes.max()))
+    return float(np.partition(scores, most)[most]) if most < len(scores) else math.inf

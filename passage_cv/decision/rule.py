@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from passage_cv.decision.calibration import ModelCalibration
-from passage_cv.decision.combine import Individuals
+from passage_cv.decision.combine import Individuals, mean_views
 from passage_cv.decision.costs import ClassCosts, gate_scores, site_log_probs
 from passage_cv.decision.cutoffs_file import Cutoffs
 from passage_cv.errors import InputError
@@ -39,13 +39,15 @@ class Scored:
 
     @property
     def to_pass(self) -> Floats:
-        """The score compared with u: +inf for a fish that a rule holds."""
-        return np.where(self.held != "", np.inf, self.score)
+        """The score compared with u: +inf for a fish that a rule holds; ``score`` itself where none is."""
+        held = self.held != ""
+        return np.where(held, np.inf, self.score) if held.any() else self.score
 
     @property
     def to_reject(self) -> Floats:
         """The score compared with v: -inf for a fish that a rule keeps from being rejected."""
-        return np.where((self.held != "") | self.not_rejected, -np.inf, self.score)
+        kept = (self.held != "") | self.not_rejected
+        return np.where(kept, -np.inf, self.score) if kept.any() else self.score
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,17 +58,6 @@ class Decision:
     score: float
     reason: str
     hold_reason: str = ""
-
-
-def costs_of(cutoffs: Cutoffs) -> ClassCosts:
-    """The costs and shares written in a cutoffs file, as arrays in its class order."""
-    return ClassCosts(
-        classes=cutoffs.classes,
-        excluded=np.array([cutoffs.groups[name] == "exclude" for name in cutoffs.classes]),
-        shares=np.array([cutoffs.shares[name] for name in cutoffs.classes]),
-        error=np.array([cutoffs.costs[name].error for name in cutoffs.classes]),
-        hold=np.array([cutoffs.costs[name].hold for name in cutoffs.classes]),
-    )
 
 
 def score_individuals(
@@ -111,7 +102,7 @@ def score_with(individuals: Individuals, cutoffs: Cutoffs) -> Scored:
     return score_individuals(
         individuals,
         ModelCalibration(beta=cutoffs.beta, rho=cutoffs.rho, offsets=cutoffs.offsets),
-        costs_of(cutoffs),
+        cutoffs.class_costs,
         never_reject_above=cutoffs.hold_rules.never_reject_above,
         unfamiliarity_above=cutoffs.hold_rules.unfamiliarity_above,
     )
@@ -130,12 +121,15 @@ def decide(
     *,
     hold_reason: str = "",
     unfamiliarity: float = float("nan"),
+    weights: Floats | None = None,
 ) -> Decision:
     """Decide one presentation from the logits of its views, shape (n_views, n_classes).
 
-    Never raises for a bad view: too few views, a wrong shape or a value that is not a number holds the fish.
+    Never raises for a bad view: too few views, a wrong shape, a value that is not a number or a quality weight that
+    is not positive holds the fish. ``weights``, one per view, must be those with which the cutoffs were set.
     """
     views = np.atleast_2d(np.asarray(logits, dtype=np.float64))[: cutoffs.views.max]
+    quality = np.ones(len(views)) if weights is None else np.asarray(weights, dtype=np.float64)[: len(views)]
     width = 1 if cutoffs.score_kind == "gate_score" else len(cutoffs.classes)
     if not hold_reason and (views.size == 0 or len(views) < cutoffs.hold_rules.views_min):
         hold_reason = "too few views"
@@ -143,17 +137,21 @@ def decide(
         return Decision(Action.HOLD, float("nan"), "hold rule", hold_reason or "scores do not fit the classes")
     if not hold_reason and not np.isfinite(views).all():
         hold_reason = NOT_A_NUMBER
-    one = _one_individual(views, cutoffs, hold_reason, unfamiliarity)
+    if len(quality) != len(views) or not (np.isfinite(quality) & (quality > 0)).all():
+        hold_reason, quality = hold_reason or "quality weights do not fit the views", np.ones(len(views))
+    one = _one_individual(views, quality, cutoffs, hold_reason, unfamiliarity)
     scored = score_with(one, cutoffs)
     action = choose_actions(scored, cutoffs)[0]
     return Decision(action, float(scored.score[0]), *_why(action, scored, cutoffs))
 
 
-def _one_individual(views: Floats, cutoffs: Cutoffs, hold_reason: str, unfamiliarity: float) -> Individuals:
+def _one_individual(
+    views: Floats, quality: Floats, cutoffs: Cutoffs, hold_reason: str, unfamiliarity: float
+) -> Individuals:
     return Individuals(
         classes=cutoffs.classes if cutoffs.score_kind != "gate_score" else (),
         is_gate_score=cutoffs.score_kind == "gate_score",
-        values=views.mean(axis=0, keepdims=True),
+        values=mean_views(views, quality, np.zeros(1, dtype=np.intp), floor=cutoffs.views.floor),
         n_views=np.array([len(views)], dtype=np.intp),
         first_row=np.zeros(1, dtype=np.intp),
         text={},

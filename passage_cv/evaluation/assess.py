@@ -11,12 +11,12 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from passage_cv.decision.calibrate import UNKNOWN
 from passage_cv.decision.calibration import ModelCalibration
 from passage_cv.decision.combine import Individuals, combine_views
 from passage_cv.decision.cutoffs_file import Cutoffs
 from passage_cv.decision.guarantee import miss_cap
-from passage_cv.decision.rule import Scored, choose_actions, costs_of, score_with
+from passage_cv.decision.refusals import UNKNOWN
+from passage_cv.decision.rule import Scored, choose_actions, score_with
 from passage_cv.errors import InputError
 from passage_cv.evaluation.misses import ClassCount, confusion_table, count_actions
 from passage_cv.policy import Group
@@ -184,12 +184,7 @@ def leave_one_trip_out(cut: Judged, cutoffs: Cutoffs) -> tuple[TripLine, ...]:
     for trip in np.unique(trips[trips != ""]):
         rest = trips != trip
         caps = [
-            miss_cap(
-                scores[rest & (labels == name)],
-                trips[rest & (labels == name)],
-                limit=limit.limit,
-                delta=cutoffs.delta_miss,
-            ).cutoff
+            miss_cap(scores[rest & (labels == name)], limit=limit.limit, delta=cutoffs.delta_miss).cutoff
             for name, limit in limits.items()
         ]
         missed = int((scores[~rest] < min(caps)).sum())
@@ -236,7 +231,7 @@ def _case(judged: Judged, named: list[str], i: int) -> Case:
 
 def _cost_columns(judged: Judged, cutoffs: Cutoffs) -> tuple[Floats, Floats, Floats, Floats]:
     """(weight, cost of pass, of hold, of reject) per individual; unknown fish weigh nothing."""
-    costs = costs_of(cutoffs)
+    costs = cutoffs.class_costs
     place = {name: i for i, name in enumerate(cutoffs.classes)}
     labels = np.array([place.get(str(label), -1) for label in judged.individuals.label], dtype=np.intp)
     known = labels >= 0

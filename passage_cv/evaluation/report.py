@@ -17,8 +17,8 @@ from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
 
-from passage_cv.decision.calibrate import describe_unmet
 from passage_cv.decision.cutoffs_file import LimitShown
+from passage_cv.decision.unmet import describe_unmet
 from passage_cv.evaluation.assess import Assessment, Case
 from passage_cv.evaluation.figures import draw_actions, draw_confusion, draw_costs, draw_distributions
 from passage_cv.evaluation.misses import ClassCount
@@ -119,7 +119,8 @@ def limit_sentence(limit: LimitShown, names: Names) -> str:
     allowed = limit.k - 1
     return (
         f"{who}: with at least {percent(limit.confidence, down=True)} confidence at most "
-        f"{percent(limit.limit, up=True)} are {error} ({limit.assumes}). Shown on {basis}; up to {allowed} of them may lie beyond the cutoff."
+        f"{percent(limit.limit, up=True)} are {error} ({limit.assumes}). Shown on {basis}; up to {allowed} of them "
+        "may lie beyond the cutoff."
     )
 
 

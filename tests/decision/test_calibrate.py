@@ -10,10 +10,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from passage_cv.decision.calibrate import calibrate, describe_unmet
+from passage_cv.decision.calibrate import calibrate
 from passage_cv.decision.combine import combine_views
 from passage_cv.decision.cutoffs_file import Cutoffs, read_cutoffs, write_cutoffs
 from passage_cv.decision.rule import choose_actions, decide, score_with
+from passage_cv.decision.unmet import describe_unmet
 from passage_cv.errors import InputError
 from passage_cv.policy import Policy
 from passage_cv.records import Action

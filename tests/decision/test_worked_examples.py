@@ -21,10 +21,6 @@ from passage_cv.stats.binomial import allowed_rank, exact_interval, upper_limit
 DIGITS = 5e-11  # the section prints ten decimals
 
 
-def no_trips(n: int) -> np.ndarray:
-    return np.full(n, "")
-
-
 @pytest.mark.parametrize(
     ("n", "limit", "rank"),
     [(59, 0.05, 1), (58, 0.05, 0), (299, 0.01, 1), (300, 0.05, 9), (1000, 0.01, 5), (3000, 0.01, 21), (93, 0.05, 2)],
@@ -35,7 +31,7 @@ def test_examples_1_and_2_ranks(n: int, limit: float, rank: int) -> None:
 
 def test_example_3_ties_pass_nothing() -> None:
     scores = np.repeat([0.00, 0.01, 0.02], [3, 4, 86])
-    cap = miss_cap(scores, no_trips(93), limit=0.05, delta=0.05)
+    cap = miss_cap(scores, limit=0.05, delta=0.05)
     assert (cap.rank, cap.cutoff) == (2, 0.0)
     assert not (scores < cap.cutoff).any()
     assert upper_limit(3, 93, confidence=0.95) == pytest.approx(0.0812631631, abs=DIGITS)
@@ -43,9 +39,9 @@ def test_example_3_ties_pass_nothing() -> None:
 
 def test_example_4_shared_cutoff_is_the_tightest() -> None:
     a, b = np.arange(1, 94) / 100, 0.005 + np.arange(1, 60) / 50
-    caps = [miss_cap(s, no_trips(len(s)), limit=0.05, delta=0.05).cutoff for s in (a, b)]
+    caps = [miss_cap(s, limit=0.05, delta=0.05).cutoff for s in (a, b)]
     assert caps == pytest.approx([0.02, 0.025])
-    few = miss_cap(np.zeros(40), no_trips(40), limit=0.05, delta=0.05)
+    few = miss_cap(np.zeros(40), limit=0.05, delta=0.05)
     assert few.cutoff == -math.inf
     assert few.missing == 19
 

@@ -118,7 +118,7 @@ def test_trips_left_out_are_judged_by_a_cap_they_did_not_set(cutoffs: Cutoffs) -
     own, trip, score = cut.individuals.label, cut.individuals.trip, cut.scored.to_pass
     for name, line in lines.items():
         caps = [
-            miss_cap(score[rest], trip[rest], limit=0.05, delta=cutoffs.delta_miss).cutoff
+            miss_cap(score[rest], limit=0.05, delta=cutoffs.delta_miss).cutoff
             for rest in ((own == code) & (trip != name) for code in ("NSH", "BCF"))
         ]
         left = np.isin(own, ["NSH", "BCF"]) & (trip == name)

@@ -16,9 +16,12 @@ import cv2
 import numpy as np
 import simplejpeg
 
+from passage_cv.config import configs_folder
 from passage_cv.decision.cutoffs import Costs, search_cutoffs
 from passage_cv.decision.guarantee import miss_cap
 from passage_cv.intake.images import PictureTask, examine_picture
+from passage_cv.planning.season import read_season, simulate_season
+from passage_cv.policy import read_policy
 
 REPEATS = 5
 
@@ -85,6 +88,17 @@ def bench_intake(n: int) -> None:
         )
 
 
+def bench_season() -> None:
+    """Ten thousand demo seasons (under 10 s on one core) against drawing one multinomial of them."""
+    plan = read_season(configs_folder() / "season" / "kettleback.toml")
+    policy = read_policy(configs_folder() / "policy" / "quillmarsh.toml")
+    days = np.full(plan.days, 1 / plan.days)
+    draw = cpu_seconds(lambda: np.random.default_rng(1).multinomial(np.full(plan.seasons, 50), days), 3)
+    baseline = f"one multinomial of {plan.seasons:,} seasons into {plan.days} days"
+    seasons = cpu_seconds(lambda: simulate_season(plan, policy), 3)
+    line(f"{plan.seasons:,} seasons of {len(plan.classes)} classes", seasons, baseline, draw, "below 10,000 ms")
+
+
 def main() -> None:
     """Read the options and run every bench."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
@@ -93,6 +107,7 @@ def main() -> None:
     options = parser.parse_args()
     bench_decision(options.individuals)
     bench_intake(options.pictures)
+    bench_season()
 
 
 if __name__ == "__main__":

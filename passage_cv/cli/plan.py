@@ -75,7 +75,9 @@ def sample(
         raise UsageError("Give either --miss-limit or --policy", do="Call with --help to see both.")
     if store and policy is None:
         raise UsageError("--store counts by the classes of a policy", do="Give --policy too.")
-    share = cut_share or (Store.open(store).settings.shares.cut if store else CUT_SHARE)
+    share = cut_share
+    if share is None:
+        share = Store.open(store).settings.shares.cut if store else CUT_SHARE
     if policy is None:
         assert miss_limit is not None
         site = ""

@@ -8,7 +8,7 @@ from passage_cv.decision.guarantee import BET
 from passage_cv.planning import figures
 from passage_cv.planning.page import Page, Picture, Section, Table
 from passage_cv.planning.quantity import Quantity, level, percent, whole
-from passage_cv.planning.sampling import Need, chance_to_succeed, over_share, shown_by, units_needed
+from passage_cv.planning.sampling import Need, chance_to_succeed, misses_allowed, over_share, shown_by, units_needed
 from passage_cv.stats.clusters import design_effect, effective_size
 
 EXACT = "Clopper & Pearson 1934, Biometrika 26:404; decision-method section 6"
@@ -68,7 +68,7 @@ def need_table(needs: Sequence[Need]) -> Table:
     with_store = any(need.in_cut is not None for need in needs)
     unit = "fish" if needs[0].mode == "fish" else "trips"
     headings = ["Class", "What is limited", "At most", "Confidence", "Misses allowed", f"{unit} in cut", "to image"]
-    headings += ["in cut now", "still to image"] if with_store else []
+    headings += ["in cut now", "misses they allow", "still to image"] if with_store else []
     rows = []
     for need in needs:
         row: list[object] = [
@@ -80,8 +80,18 @@ def need_table(needs: Sequence[Need]) -> Table:
             whole(need.individuals),
             whole(need.to_image),
         ]
-        rows.append(row + ([whole(need.in_cut or 0), whole(need.missing or 0)] if with_store else []))
+        rows.append(row + (_at_hand(need) if with_store else []))
     return Table(headings, rows, words=("What is limited",))
+
+
+def _at_hand(need: Need) -> list[object]:
+    """What the store holds of a class, and how many misses among them would still show the limit."""
+    have = need.in_cut or 0
+    allowed: object = "-"
+    if need.mode != "between-trips":
+        found = misses_allowed(have, limit=need.limit, delta=1 - need.confidence)
+        allowed = "too few" if found is None else found
+    return [whole(have), allowed, whole(need.missing or 0)]
 
 
 def mode_table(need: Need) -> Table:

@@ -201,7 +201,8 @@ def simulate_season(plan: SeasonPlan, policy: Policy, *, progress: Progress = si
     Raises
     ------
     InputError
-        If a class is not in the policy, or its rates leave no room for each other.
+        If the policy is of another site or lacks a class of the season, or a class's rates leave no room for each
+        other.
 
     Notes
     -----
@@ -211,6 +212,10 @@ def simulate_season(plan: SeasonPlan, policy: Policy, *, progress: Progress = si
     independent inside a season: water or light that is bad for all of them at once is not in the model, and
     would widen every spread.
     """
+    if plan.site != policy.site:
+        raise InputError(
+            f"Season is of {plan.site}, policy of {policy.site}", do="Give the policy of the season's site."
+        )
     unknown = [one.code for one in plan.classes if one.code not in policy.codes]
     if unknown:
         raise InputError(

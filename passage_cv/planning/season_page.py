@@ -206,13 +206,7 @@ def season_page(season: Season, goals: Sequence[Goal]) -> Page:
                 ),
                 tables=(excluded_table(season),),
                 quantities=[_chance(one, asked, season) for one, asked in excluded],
-                pictures=(
-                    Picture(
-                        figures.draw_passed([one for one, _ in excluded], [asked.tolerable for _, asked in excluded]),
-                        "Bars per class: share of seasons by number of fish passed; hatched bars are not tolerable.",
-                        "Share of simulated seasons by number of fish passed. Hatched: more than tolerable.",
-                    ),
-                ),
+                pictures=[_passed_picture(excluded)] if excluded else (),
             ),
             Section(
                 "Backwards: the miss rate a tolerable number asks for",
@@ -251,6 +245,14 @@ def season_page(season: Season, goals: Sequence[Goal]) -> Page:
 def _excluded(season: Season) -> list[tuple[ClassOutcome, SeasonClass]]:
     asked = {one.code: one for one in season.plan.classes}
     return [(one, asked[one.code]) for one in season.in_group("exclude")]
+
+
+def _passed_picture(excluded: Sequence[tuple[ClassOutcome, SeasonClass]]) -> Picture:
+    return Picture(
+        figures.draw_passed([one for one, _ in excluded], [asked.tolerable for _, asked in excluded]),
+        "Bars per class: share of seasons by number of fish passed; hatched bars are not tolerable.",
+        "Share of simulated seasons by number of fish passed. Hatched: more than tolerable.",
+    )
 
 
 def _sentence(one: ClassOutcome, asked: SeasonClass) -> str:

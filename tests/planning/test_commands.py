@@ -119,6 +119,8 @@ def test_sample_takes_off_what_the_store_holds(tmp_path: Path) -> None:
     (snakehead,) = (row for row in found["classes"] if row["class"] == "NSH")
     # four snakeheads in blocks of one train, one cut; the store's own share 0.5 plans the rest: (72 - 2) / 0.5
     assert (snakehead["in_cut"], snakehead["to_image"], snakehead["missing"]) == (2, 144, 140)
+    done = RUN.invoke(plan.app, ["sample", "--policy", POLICY, "--store", str(tmp_path / "store")])
+    assert "too few" in done.stdout
 
 
 def test_sample_writes_page_and_papers(tmp_path: Path) -> None:
@@ -224,6 +226,12 @@ def test_wrong_use_is_told_apart(words: list[str], message: str) -> None:
     done = RUN.invoke(plan.app, words)
     assert isinstance(done.exception, UsageError)
     assert message in str(done.exception)
+
+
+def test_a_share_that_cannot_be_is_refused_not_ignored() -> None:
+    done = RUN.invoke(plan.app, ["sample", "--miss-limit", "0.05", "--cut-share", "0"])
+    assert isinstance(done.exception, InputError)
+    assert "Share of cut is 0" in str(done.exception)
 
 
 def test_a_limit_that_cannot_be_is_refused() -> None:

@@ -9,13 +9,16 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from passage_cv.dataset.ledger import attempt_number, attempt_policy_sha256, record_use
+import numpy as np
+
+from passage_cv.dataset.attempts import attempt_standing
+from passage_cv.dataset.ledger import attempt_policy_sha256, record_use
 from passage_cv.dataset.store import Store
 from passage_cv.dataset.versions import open_version
 from passage_cv.dataset.working import working_path
 from passage_cv.decision.calibrate import calibrate
 from passage_cv.decision.cutoffs_file import Cutoffs, read_cutoffs, write_cutoffs
-from passage_cv.decision.unmet import describe_unmet, refused_on_counts
+from passage_cv.decision.unmet import describe_overload, describe_unmet, refused_on_counts
 from passage_cv.errors import InputError
 from passage_cv.evaluation.assess import Assessment, assess
 from passage_cv.evaluation.report import Picture, write_report
@@ -25,7 +28,7 @@ from passage_cv.scores import Scores, read_scores
 
 @dataclass(frozen=True, slots=True)
 class Calibrated:
-    """Cutoffs as written, and one sentence per limit that could not be shown."""
+    """Cutoffs as written, and one sentence per demand that could not be met."""
 
     cutoffs: Cutoffs
     sha256: str
@@ -45,8 +48,9 @@ def calibrate_scores(
 ) -> Calibrated:
     """Set the cutoffs of a scores file under a policy and write them.
 
-    With a store, the look at role ``cut`` goes into its ledger first, and the attempt is counted there. A limit that
-    cannot be shown is no error here: the file then allows nothing, and ``unmet`` says why.
+    With a store, the look at role ``cut`` goes into its ledger first, and individuals that earlier attempts have used
+    up are left out. A limit that cannot be shown is no error here: the file then allows nothing, and ``unmet`` says
+    why.
 
     Raises
     ------
@@ -54,9 +58,11 @@ def calibrate_scores(
         As :func:`passage_cv.decision.calibrate.calibrate`.
     """
     scores, policy = read_scores(scores_path), read_policy(policy_path)
-    attempt = _attempt(scores, policy, store)
-    cutoffs = calibrate(scores, policy, attempt=attempt, author=author)
-    return Calibrated(cutoffs, write_cutoffs(cutoffs, out), describe_unmet(cutoffs))
+    attempt, spent = _attempt(scores, policy, store)
+    cutoffs = calibrate(scores, policy, attempt=attempt, spent=spent, author=author)
+    overload = describe_overload(cutoffs)
+    unmet = (*describe_unmet(cutoffs), *([overload] if overload else []))
+    return Calibrated(cutoffs, write_cutoffs(cutoffs, out), unmet)
 
 
 def evaluate_scores(
@@ -88,25 +94,34 @@ def evaluate_scores(
     return Evaluated(page, assessment)
 
 
-def _attempt(scores: Scores, policy: Policy, store: Path | None) -> int:
-    """Which attempt this is on the store's ``cut`` fish; written down before any score is used."""
+def _attempt(scores: Scores, policy: Policy, store: Path | None) -> tuple[int, frozenset[str] | None]:
+    """Which attempt this is and which ``cut`` individuals it must leave out; on record before a score is used."""
     if store is None:
-        return 1
+        return 1, None
     opened = Store.open(store)
     model, key = str(scores.meta.get("model_sha256", scores.sha256)), attempt_policy_sha256(policy)
-    on_counts = refused_on_counts(scores, policy)
-    attempt = 1 if on_counts else attempt_number(opened, model_sha256=model, policy_sha256=key)
-    if attempt <= policy.attempts:
+    version, cut = str(scores.meta.get("version", "")), scores.with_role("cut")
+    standing = attempt_standing(
+        opened,
+        {str(name) for name in cut.individual},
+        model_sha256=model,
+        policy_sha256=key,
+        attempts=policy.attempts,
+        version=version,
+    )
+    fresh = cut.where(~np.isin(cut.individual, sorted(standing.spent)))
+    if len(fresh):
         record_use(
             opened,
             role="cut",
             model_sha256=model,
             policy_sha256=key,
             purpose="calibrate",
-            version=str(scores.meta.get("version", "")),
-            counts=not on_counts,
+            version=version,
+            counts=not refused_on_counts(fresh, policy),
+            attempts=policy.attempts,
         )
-    return attempt
+    return standing.number, standing.spent
 
 
 def _record_test(store: Store, scores: Scores, cutoffs: Cutoffs) -> None:

@@ -22,7 +22,10 @@ Audited = Literal["cut", "test"]
 
 
 class Use(Settings):
-    """One use of a role's scores; ``counts`` is false for a refusal on counts alone."""
+    """One use of a role's scores; ``counts`` is false for a refusal on counts alone.
+
+    ``attempts`` is how many the policy had fixed beforehand: each had that part of the confidence to spend.
+    """
 
     format: Literal[1] = 1
     at: str
@@ -32,6 +35,7 @@ class Use(Settings):
     version: str
     purpose: str
     counts: bool = True
+    attempts: int = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,12 +48,15 @@ class Attempt:
 
 
 def attempt_policy_sha256(policy: Policy) -> str:
-    """Hash of a policy that leaves its hold costs out, the key under which attempts are counted."""
-    values = policy.model_dump(mode="json", exclude={"hold_cost": True, "classes": {"__all__": {"hold_cost"}}})
+    """Hash of a policy that leaves out what only says how much to hold, the key under which attempts are counted."""
+    only_holding = {"hold_cost", "hold_capacity_per_hour", "presentations_per_hour"}
+    values = policy.model_dump(
+        mode="json", exclude={**dict.fromkeys(only_holding, True), "classes": {"__all__": {"hold_cost"}}}
+    )
     return sha256_bytes(canonical_json(values))
 
 
-def record_use(
+def record_use(  # noqa: PLR0913 - a line of the ledger has this many facts
     store: Store,
     *,
     role: Audited,
@@ -58,6 +65,7 @@ def record_use(
     purpose: str,
     version: str = "",
     counts: bool = True,
+    attempts: int = 1,
     at: datetime | None = None,
 ) -> Use:
     """Write down that scores of ``cut`` or ``test`` are read; call it before reading them.
@@ -76,6 +84,8 @@ def record_use(
         The data set's version, so that a later attempt can tell which individuals came afterwards.
     counts
         False where nothing but the number of individuals was looked at.
+    attempts
+        How many the policy fixed beforehand.
     at
         When; now by default.
     """
@@ -87,6 +97,7 @@ def record_use(
         version=version,
         purpose=purpose,
         counts=counts,
+        attempts=attempts,
     )
     data = canonical_json(use.model_dump(mode="json"))
     stamp = use.at.replace(":", "").replace("+", "p")

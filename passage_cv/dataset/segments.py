@@ -52,7 +52,7 @@ _TYPES: dict[str, pa.DataType] = {
     **dict.fromkeys(_KEYS, pa.string()),
     "sheet_order": pa.int32(),
     **dict.fromkeys(NUMBER_COLUMNS, pa.float64()),
-    **dict.fromkeys((*_SHEET_TEXT, "batch", "image"), pa.string()),
+    **dict.fromkeys((*_SHEET_TEXT, "batch", "image", "fingerprint"), pa.string()),
     **dict.fromkeys(("row", "width", "height"), pa.int32()),
     "sheet": pa.string(),
 }
@@ -123,6 +123,7 @@ def _row(line: Line, picture: Picture) -> dict[str, object]:
         **line.numbers,
         **{name: text[name] for name in _SHEET_TEXT},
         "image": picture.name,
+        "fingerprint": picture.looks.fingerprint,
         "row": line.row,
         "width": picture.width,
         "height": picture.height,

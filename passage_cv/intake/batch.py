@@ -51,6 +51,14 @@ class CheckedBatch:
         """A line's images without the excluded ones."""
         return tuple(name for name in line.images if name not in self.excluded)
 
+    def first_lines(self) -> dict[str, Line]:
+        """The first line that names each image."""
+        first: dict[str, Line] = {}
+        for line in self.rows:
+            for name in line.images:
+                first.setdefault(name, line)
+        return first
+
     def kept_lines(self) -> tuple[Line, ...]:
         """Lines that still have an image, or never named one."""
         return tuple(line for line in self.rows if not line.images or self.kept_images(line))

@@ -24,6 +24,7 @@ from passage_cv.intake.line_checks import (
     check_species_of_individual,
     check_widths,
 )
+from passage_cv.intake.look_checks import check_exposure, check_near_duplicates, check_sharpness
 from passage_cv.intake.mark_checks import check_marks, check_sightings, check_tags
 from passage_cv.intake.measure_checks import (
     check_largest,
@@ -72,4 +73,7 @@ CHECKS: Sequence[Check] = (
     check_marks,
     check_tags,
     check_sightings,
+    check_exposure,
+    check_sharpness,
+    check_near_duplicates,
 )

@@ -1,4 +1,4 @@
-"""One look at one picture file: hash, container, a single decode, and the reduced copy made from it.
+"""One look at one picture file: hash, container, a single decode, and all that is taken from it.
 
 Comes in: a path. Goes out: a :class:`Picture` that says what was found or what is wrong, and never raises.
 Pixels do not leave this module except through :func:`decode_picture`; thousands of pictures are looked at
@@ -8,7 +8,7 @@ in flat memory.
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import cv2
@@ -20,6 +20,7 @@ from passage_cv.errors import InputError
 from passage_cv.files import sha256_bytes
 from passage_cv.intake.containers import Container, read_container
 from passage_cv.intake.exif import read_exif
+from passage_cv.intake.looks import Looks, look_at
 
 Rgb = npt.NDArray[np.uint8]
 
@@ -61,6 +62,7 @@ class Picture:
     taken_at: str = ""
     camera: str = ""
     orientation: int = 1
+    looks: Looks = field(default_factory=Looks)
     working: str = ""
     problem: str = ""
 
@@ -92,8 +94,10 @@ def examine_picture(task: PictureTask) -> Picture:
         rgb = _decode(data, container)
     except InputError as error:
         return replace(seen, problem=error.what)
-    trailing = len(data) - container.n_bytes if container.n_bytes else 0
-    return replace(seen, trailing_bytes=max(0, trailing), working=_keep_working(rgb, seen.sha256, task))
+    trailing = max(0, len(data) - container.n_bytes) if container.n_bytes else 0
+    reduced = reduce_picture(rgb)
+    working = _keep_working(reduced, seen.sha256, task) if reduced is not rgb and task.workspace else ""
+    return replace(seen, trailing_bytes=trailing, looks=look_at(reduced), working=working)
 
 
 def decode_picture(data: bytes, *, where: str = "picture") -> Rgb:
@@ -170,9 +174,7 @@ def _decode(data: bytes, container: Container) -> Rgb:
     return np.asarray(decoded, dtype=np.uint8)
 
 
-def _keep_working(rgb: Rgb, sha256: str, task: PictureTask) -> str:
-    if not task.workspace or max(rgb.shape[:2]) <= WORKING_SIDE:
-        return ""
+def _keep_working(reduced: Rgb, sha256: str, task: PictureTask) -> str:
     path = Path(task.workspace) / f"{sha256}.jpg"
-    path.write_bytes(encode_working(reduce_picture(rgb)))
+    path.write_bytes(encode_working(reduced))
     return str(path)

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from passage_cv.intake.images import Picture
 from passage_cv.intake.lines import Line
+from passage_cv.intake.names import Names, shipped_names
 from passage_cv.records import Finding
 
 
@@ -20,7 +21,8 @@ class CheckedBatch:
     """A batch folder after all checks.
 
     ``images`` holds the pictures that are kept (named in the sheet, not excluded), in sheet order; ``stray``
-    the picture files that no line names; ``excluded`` maps image to reason. ``workspace`` is the temporary
+    the picture files that no line names; ``excluded`` maps image to reason; ``names`` is the list that names were
+    looked up in. ``workspace`` is the temporary
     folder of reduced copies: it lives as long as any copy of this record.
     """
 
@@ -34,6 +36,7 @@ class CheckedBatch:
     stray: tuple[str, ...] = ()
     excluded: Mapping[str, str] = field(default_factory=dict)
     findings: tuple[Finding, ...] = ()
+    names: Names = field(default_factory=shipped_names, repr=False)
     workspace: Path | None = None
     lifetime: Lifetime = field(default_factory=Lifetime, repr=False, compare=False)
 

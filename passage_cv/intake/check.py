@@ -67,7 +67,8 @@ def check_batch(
     path = find_sheet(folder)
     sheet = read_sheet(path, headings=headings)
     stated = {**(facts or {}), **read_facts(folder)}
-    lines = build_lines(sheet, stated, names or _names_of(folder))
+    known = names or _names_of(folder)
+    lines = build_lines(sheet, stated, known)
     named = tuple(dict.fromkeys(name for line in lines for name in line.images))
     left_out = dict(excluded or {})
     batch = CheckedBatch(
@@ -80,6 +81,7 @@ def check_batch(
         images=(),
         stray=_strays(folder, {*named, *left_out}),
         excluded=left_out,
+        names=known,
         workspace=Path(tempfile.mkdtemp(prefix="passage-cv-")) if keep_working else None,
     )
     if batch.workspace is not None:

@@ -16,6 +16,7 @@ from passage_cv.intake.event_checks import (
     check_permit,
 )
 from passage_cv.intake.line_checks import (
+    check_arrivals,
     check_cells,
     check_columns,
     check_facts,
@@ -52,6 +53,7 @@ CHECKS: Sequence[Check] = (
     check_widths,
     check_cells,
     check_names,
+    check_arrivals,
     check_identity,
     check_species_of_individual,
     check_readable,

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Mapping
+from collections import Counter, defaultdict
+from collections.abc import Mapping, Sequence
 
 from passage_cv.intake.batch import CheckedBatch
 from passage_cv.intake.columns import FACT_KEYS, NUMBER_COLUMNS, SOURCES, WORDS
 from passage_cv.intake.lines import Line, as_number
+from passage_cv.intake.names import Species
+from passage_cv.intake.slips import propose_names
 from passage_cv.records import Finding
 
 _NEEDED = (("image",), ("organismID", "individual"), ("scientificName", "code"))
@@ -68,12 +70,12 @@ def check_cells(batch: CheckedBatch) -> list[Finding]:
 
 def check_names(batch: CheckedBatch) -> list[Finding]:
     """Names that no list knows, and a name and a code that disagree."""
+    counts = Counter(line.species.scientific_name for line in batch.rows if line.species)
     findings = []
     for line in batch.kept_lines():
-        given = line.text["scientificName"] or line.text["code"]
+        given, code = line.text["scientificName"] or line.text["code"], line.text["code"]
         if line.shows_fish and line.species is None:
-            findings.append(_unknown_name(line, given))
-        code = line.text["code"]
+            findings.append(_unknown_name(line, given, propose_names(given, batch.names, counts)))
         if line.species and given != code and line.species.code and code and code != line.species.code:
             findings.append(
                 Finding(
@@ -84,6 +86,26 @@ def check_names(batch: CheckedBatch) -> list[Finding]:
                 )
             )
     return findings
+
+
+def check_arrivals(batch: CheckedBatch) -> list[Finding]:
+    """Species that the site's checklist does not have: a question, for new arrivals are the news."""
+    if not batch.names.checklist:
+        return []
+    lines: dict[str, list[Line]] = defaultdict(list)
+    for line in batch.kept_lines():
+        if line.species and line.species.scientific_name not in batch.names.checklist:
+            lines[line.species.scientific_name].append(line)
+    return [
+        Finding(
+            "not on the checklist",
+            "please look",
+            f"{name} is not on the site's checklist ({len(seen)} lines, first row {seen[0].row})",
+            row=seen[0].row,
+            proposal="A new arrival or a slip: have a second reader look before anything else",
+        )
+        for name, seen in lines.items()
+    ]
 
 
 def check_identity(batch: CheckedBatch) -> list[Finding]:
@@ -120,14 +142,15 @@ def check_species_of_individual(batch: CheckedBatch) -> list[Finding]:
     ]
 
 
-def _unknown_name(line: Line, given: str) -> Finding:
+def _unknown_name(line: Line, given: str, meant: Sequence[Species]) -> Finding:
     what = f"name {given!r}, which is not on the list" if given else "no name and no code"
+    perhaps = ", or ".join(f"{one.scientific_name} ({one.code})" for one in meant)
     return Finding(
         "unknown name",
         "must resolve",
         f"Row {line.row} has {what}",
         row=line.row,
-        proposal="Correct the name, or add the species to checklist.csv in the batch folder",
+        proposal=f"Perhaps {perhaps}" if meant else "Correct it, or add the species to checklist.csv in the batch",
     )
 
 

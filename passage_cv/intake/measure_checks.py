@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from passage_cv.intake.batch import CheckedBatch
@@ -18,6 +18,7 @@ from passage_cv.intake.columns import NUMBER_COLUMNS
 from passage_cv.intake.condition import relative_weight, shape_weight_g, usual_slope
 from passage_cv.intake.lines import Line
 from passage_cv.intake.names import Species
+from passage_cv.intake.slips import code_neighbours
 from passage_cv.records import Finding, Severity
 
 FINE = (60.0, 140.0)
@@ -100,14 +101,22 @@ def judge(species: Species, length_mm: float, length_type: str, weight_g: float)
     )
 
 
-def explain(measure: Measure) -> list[str]:
-    """What would make the weight fit the length: the slips that put it back into the fine band, likeliest first."""
+def explain(measure: Measure, neighbours: Iterable[Species] = ()) -> list[str]:
+    """What would make the weight fit the length: the slips that put it back into the fine band, likeliest first.
+
+    ``neighbours`` are species that the code may have been a slip for.
+    """
     length, weight = measure.length_mm, measure.weight_g
     tried = [("length and weight are swapped", weight, length)]
     tried += [(slip, length * by_length, weight * by_weight) for slip, by_length, by_weight in _SLIPS]
     tried += [(f"the length is {other:g} (two digits swapped)", other, weight) for other in digit_swaps(length)]
     tried += [(f"the weight is {other:g} (two digits swapped)", length, other) for other in digit_swaps(weight)]
-    return [slip for slip, mm, grams in tried if _fits(measure, mm, grams)]
+    other = [
+        f"it is {one.code}, {one.common_name or one.scientific_name}"
+        for one in neighbours
+        if _fits(replace(measure, species=one), length, weight)
+    ]
+    return other + [slip for slip, mm, grams in tried if _fits(measure, mm, grams)]
 
 
 def digit_swaps(value: float) -> list[float]:
@@ -166,11 +175,12 @@ def check_length_types(batch: CheckedBatch) -> list[Finding]:
 def check_weights(batch: CheckedBatch) -> list[Finding]:
     """Weights that do not fit the length, with what may have happened."""
     findings = []
+    here = {line.species for line in batch.rows if line.species}
     for measure in measures(batch):
         judged = judge(measure.species, measure.length_mm, measure.length_type, measure.weight_g)
         if judged is None or judged.severity is None:
             continue
-        proposals = explain(measure)
+        proposals = explain(measure, [one for one in code_neighbours(measure.species, batch.names) if one in here])
         findings.append(
             Finding(
                 "weight for length",

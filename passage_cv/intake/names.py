@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields, replace
 from functools import cache
 from pathlib import Path
 from types import MappingProxyType
@@ -40,7 +40,8 @@ class Species:
 class Names:
     """A list of species, found by scientific name, code, common name or synonym in any letter case.
 
-    ``is_open`` accepts any other name as a species of its own.
+    ``is_open`` accepts any other name as a species of its own; ``checklist`` holds the scientific names that a
+    site has seen before, and is empty where no site said.
 
     Examples
     --------
@@ -54,6 +55,7 @@ class Names:
 
     species: tuple[Species, ...]
     is_open: bool = False
+    checklist: frozenset[str] = frozenset()
     _by_name: Mapping[str, Species] = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
@@ -72,9 +74,22 @@ class Names:
         return found
 
     def widened(self, extra: Iterable[Species]) -> Names:
-        """A list with more species; a later entry of the same scientific name wins."""
-        merged = {one.scientific_name: one for one in (*self.species, *extra)}
-        return Names(tuple(merged.values()), self.is_open)
+        """The list with a site's checklist: its species come in, and what is not on it is a new arrival.
+
+        A later entry of the same scientific name wins; what it leaves out is kept from the earlier one.
+        """
+        own = tuple(extra)
+        merged = {one.scientific_name: one for one in self.species}
+        for one in own:
+            known = merged.get(one.scientific_name)
+            merged[one.scientific_name] = _completed(one, known) if known else one
+        return Names(tuple(merged.values()), self.is_open, frozenset(one.scientific_name for one in own))
+
+
+def _completed(one: Species, known: Species) -> Species:
+    """An entry with its gaps filled from another of the same species."""
+    own = {item.name: getattr(one, item.name) for item in fields(one)}
+    return replace(known, **{name: value for name, value in own.items() if value not in ("", (), None)})
 
 
 @cache

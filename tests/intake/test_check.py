@@ -136,9 +136,15 @@ def test_a_checklist_in_the_folder_widens_the_names(tmp_path: Path) -> None:
     assert kinds(check_batch(folder)) == ["unknown name"]
     (folder / "checklist.csv").write_text("scientific_name,code\nDanio rerio,ZEB\n", encoding="utf-8")
     batch = check_batch(folder)
-    assert batch.findings == ()
     assert batch.rows[2].species is not None
     assert batch.rows[2].species.scientific_name == "Danio rerio"
+    (finding,) = batch.findings  # what the site never had is a question, not an error
+    assert (finding.kind, finding.severity, finding.row) == ("not on the checklist", "please look", 2)
+
+
+def test_a_slip_of_a_name_is_proposed(tmp_path: Path) -> None:
+    (finding,) = check_batch(write_batch(tmp_path / "b", changed(2, code="BOX"))).findings
+    assert finding.proposal == "Perhaps Amia calva (BOW)"
 
 
 def test_several_images_of_a_line(tmp_path: Path) -> None:

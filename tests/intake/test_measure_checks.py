@@ -91,6 +91,14 @@ def test_swapped_digits_are_named_where_no_unit_explains() -> None:
     assert "the length is 253 (two digits swapped)" in finding.proposal
 
 
+def test_a_code_that_another_fish_of_the_batch_explains() -> None:
+    # 450 g at 300 mm: 197 % for a channel catfish (Ws 229 g), 124 % for a white one (Ws 362 g).
+    finding = only(check_weights(batch_of(fish("CCF", 300, 450), fish("WCF", 350, 611))))
+    assert "it is WCF, white catfish" in str(finding.proposal)
+    alone = only(check_weights(batch_of(fish("CCF", 300, 450))))
+    assert "WCF" not in str(alone.proposal)  # no white catfish in the batch, so nobody would have written it
+
+
 def test_a_species_without_equation_is_doubted_only_when_wildly_wrong() -> None:
     assert check_weights(batch_of(fish("EEL", 600, 380))) == []
     finding = only(check_weights(batch_of(fish("EEL", 60, 380))))

@@ -58,8 +58,12 @@ def test_a_checklist_widens_the_list(tmp_path: Path) -> None:
     path.write_text("scientific_name,code\nDanio rerio,ZEB\nChanna argus,SNK\n", encoding="utf-8")
     names = shipped_names().widened(read_species(path))
     assert names.find("ZEB") == Species("Danio rerio", code="ZEB")
-    assert names.find("Channa argus") == Species("Channa argus", code="SNK")
+    snakehead = names.find("Channa argus")
+    assert snakehead is not None
+    assert (snakehead.code, snakehead.common_name) == ("SNK", "northern snakehead")
     assert names.find("NSH") is None  # the site's own code replaces ours
+    assert names.find("AMS") is not None
+    assert names.checklist == {"Danio rerio", "Channa argus"}
 
 
 def test_one_name_for_two_species_is_refused(tmp_path: Path) -> None:

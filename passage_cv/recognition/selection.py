@@ -89,6 +89,17 @@ def assign_folds(unit: Ints, label: Ints, *, n_folds: int, seed: int) -> Ints:
     return fold[unit]
 
 
+def folds_of_images(examples: Examples, unit: Ints, *, n_folds: int, seed: int) -> Ints:
+    """The fold of each image, with individuals (not images) spread evenly; see :func:`assign_folds`."""
+    _, first, place = np.unique(examples.individual, return_index=True, return_inverse=True)
+    _, units = np.unique(unit, return_inverse=True)
+    pairs = np.unique(np.stack([units, place]), axis=1)
+    fold = assign_folds(pairs[0], examples.label[first][pairs[1]], n_folds=n_folds, seed=seed)
+    of_unit = np.zeros(int(units.max()) + 1, dtype=np.intp)
+    of_unit[pairs[0]] = fold
+    return of_unit[units]
+
+
 def choose_head(
     examples: Examples,
     unit: Ints,
@@ -124,7 +135,7 @@ def choose_head(
             where="role train",
             do="Accept batches with another class.",
         )
-    fold = _fold_of_images(examples, unit, n_folds, seed)
+    fold = folds_of_images(examples, unit, n_folds=n_folds, seed=seed)
     seen = _seen(examples, fold)
     points = [point for grid in grids for point in grid.points()]
     logits = _out_of_fold(examples, fold, grids, extra)
@@ -148,15 +159,6 @@ def balanced_log_loss(logits: Floats, label: Ints, scale: float = 1.0) -> float:
     log_prob = scale * logits - logsumexp(scale * logits, axis=1, keepdims=True)
     true = -log_prob[np.arange(len(label)), label]
     return float(np.mean([true[label == one].mean() for one in np.unique(label)]))
-
-
-def _fold_of_images(examples: Examples, unit: Ints, n_folds: int, seed: int) -> Ints:
-    _, first = np.unique(examples.individual, return_index=True)
-    _, units = np.unique(unit, return_inverse=True)
-    fold = assign_folds(units[first], examples.label[first], n_folds=n_folds, seed=seed)
-    of_unit = np.zeros(units.max() + 1, dtype=np.intp)
-    of_unit[units[first]] = fold
-    return of_unit[units]
 
 
 def _seen(examples: Examples, fold: Ints) -> npt.NDArray[np.bool_]:

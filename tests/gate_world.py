@@ -59,7 +59,8 @@ def build_world(folder: Path, **policy_changes: object) -> GateWorld:
     run = folder / "run"
     run.mkdir(parents=True)
     model_sha256 = write_model(run / "model.onnx")
-    write_json(run / "classes.json", {"classes": list(CODES)})
+    names = {rule.code: rule.scientific_name for rule in five_class_policy().classes}
+    write_json(run / "classes.json", {"classes": CODES, "scientific_names": names})
     write_json(run / "crop.json", {"format": 1, "method": "whole", "size": SIZE})
     policy = five_class_policy(**policy_changes)
     (folder / "policy.toml").write_text(policy_toml(policy), encoding="utf-8")

@@ -27,6 +27,7 @@ COMMANDS = {
     "evaluate": "Count what the cutoffs do to test fish and write the report.",
     "export": "Make the package that a gate computer loads.",
     "verify": "Check a gate package: every byte, then every reference case.",
+    "gate": "At the gate: sign packages, see what was done with the fish.",
     "plan": "Before a trip or a season: how many fish, how large the run.",
     "tally": "The book of a trap-and-release programme.",
 }

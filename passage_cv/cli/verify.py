@@ -16,6 +16,8 @@ app = command_app()
 @app.command()
 def verify(
     folder: Annotated[Path, typer.Argument(help="Folder of a gate package.")],
+    keys: Annotated[Path | None, typer.Option(help="Folder of the trusted public keys (*.pub).")] = None,
+    signatures: Annotated[int, typer.Option(help="How many trusted people must have signed.", min=1)] = 1,
     json: Annotated[bool, typer.Option("--json", help="Print the report as JSON, for the records.")] = False,
 ) -> None:
     """Check a gate package: every byte before anything is loaded, then every reference case, then the time.
@@ -23,7 +25,7 @@ def verify(
     Run it on the gate computer itself: there it also shows that this processor decides as ours did.
     """
     with progress_bar() as progress:
-        report = verify_package(folder, progress=progress)
+        report = verify_package(folder, keys=keys, signatures=signatures, progress=progress)
     if json:
         show_json(report.as_dict())
     else:

@@ -16,7 +16,7 @@ from pathlib import Path
 
 from passage_cv.decision.cutoffs_file import Cutoffs, read_cutoffs
 from passage_cv.errors import InputError
-from passage_cv.files import read_json, sha256_file, write_bytes, write_json, write_text
+from passage_cv.files import sha256_file, write_bytes, write_json, write_text
 from passage_cv.gate.classes import list_classes
 from passage_cv.gate.engineer import render_engineer_page
 from passage_cv.gate.format import (
@@ -37,6 +37,7 @@ from passage_cv.gate.runtime import read_crop
 from passage_cv.policy import Policy, read_policy
 from passage_cv.progress import Progress, silent
 from passage_cv.recognition.model import GateModel
+from passage_cv.recognition.rows import read_run_classes
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +145,8 @@ def _read_sources(run: Path, cutoffs_path: Path, policy_path: Path) -> _Sources:
 
 def _require_classes(sources: _Sources) -> None:
     """The model's, the cutoffs' and the policy's classes are the same, the first two in the same order."""
-    trained = tuple(read_json(sources.run / CLASSES)["classes"])
+    learnt = read_run_classes(sources.run / CLASSES)
+    trained = learnt.classes
     if trained != sources.cutoffs.classes:
         raise InputError(
             f"The model has classes {list(trained)}, the cutoffs {list(sources.cutoffs.classes)}",
@@ -157,6 +159,14 @@ def _require_classes(sources: _Sources) -> None:
             where=f"{sources.cutoffs_path}; {sources.policy_path}",
             do="Give the policy that the cutoffs were set under, or calibrate again under this one.",
         )
+    for code in trained:
+        wanted = sources.policy.rule(code).scientific_name
+        if learnt.scientific_names.get(code, wanted) != wanted:
+            raise InputError(
+                f"Class {code} was learnt from {learnt.scientific_names[code]}, the policy means {wanted}",
+                where=f"{sources.run / CLASSES}; {sources.policy_path}",
+                do="Give each species its own code.",
+            )
 
 
 def _require_same_hashes(sources: _Sources) -> None:

@@ -23,6 +23,7 @@ from passage_cv.gate.manifest import Manifest, find_altered, read_manifest
 from passage_cv.gate.pictures import PictureCase, read_picture_cases
 from passage_cv.gate.reference import read_logit_cases
 from passage_cv.gate.runtime import Package, load_package
+from passage_cv.gate.signature import find_signers, read_signatures, read_trusted_keys, require_signed
 from passage_cv.gate.views import Logits, score_pictures
 from passage_cv.progress import Progress, silent, tracked
 
@@ -69,16 +70,30 @@ class VerifyReport:
         return {**asdict(self), "ok": self.ok}
 
 
-def verify_package(folder: Path, *, progress: Progress = silent) -> VerifyReport:
-    """Check a package folder: bytes, records, reference pictures, reference logits, latency.
+def verify_package(
+    folder: Path, *, keys: Path | None = None, signatures: int = 1, progress: Progress = silent
+) -> VerifyReport:
+    """Check a package folder: bytes, signatures, records, reference logits and pictures, latency.
 
     A check that cannot be made because an earlier one failed is not made and not counted as passed: the
     report ends there.
+
+    Parameters
+    ----------
+    keys
+        Folder of the public keys that this gate computer believes; without it signatures must fit the package,
+        but nobody says whose they are.
+    signatures
+        How many different trusted people must have signed, where keys are given.
     """
     checks: list[Check] = []
     manifest = _tried(checks, "manifest", lambda: _manifest(folder))
     package = latency = None
-    if manifest and _tried(checks, "every byte", lambda: _bytes(folder, manifest)):
+    if (
+        manifest
+        and _tried(checks, "every byte", lambda: _bytes(folder, manifest))
+        and _tried(checks, "signature", lambda: _signed(folder, keys, signatures))
+    ):
         package = _tried(checks, "records", lambda: _records(folder, manifest))
     if package:
         _tried(checks, "reference logits", lambda: _logits_agree(package))
@@ -113,6 +128,14 @@ def _bytes(folder: Path, manifest: Manifest) -> tuple[bool, str]:
     problems = find_altered(folder, manifest)
     _require_none(problems, where=str(folder), do="Copy the whole folder again from the export.")
     return True, f"{len(manifest.files)} files as written, none missing, none extra"
+
+
+def _signed(folder: Path, keys: Path | None, signatures: int) -> tuple[bool, str]:
+    if keys is not None:
+        return True, f"signed by {', '.join(require_signed(folder, read_trusted_keys(keys), at_least=signatures))}"
+    find_signers(folder, ())
+    made = read_signatures(folder)
+    return True, f"{len(made)} fit, give --keys to see whose" if made else "not signed"
 
 
 def _records(folder: Path, manifest: Manifest) -> tuple[Package, str]:

@@ -21,6 +21,11 @@ def leftovers(folder: Path) -> list[str]:
     return sorted(path.name for path in folder.iterdir())
 
 
+def rewrite_classes(world: GateWorld, **changes: object) -> None:
+    path = world.run / "classes.json"
+    path.write_text(json.dumps({**json.loads(path.read_bytes()), **changes}))
+
+
 def test_the_folder_holds_what_the_format_says(package: Path) -> None:
     files = {path.relative_to(package).as_posix() for path in package.rglob("*") if path.is_file()}
     assert {
@@ -98,8 +103,15 @@ def test_other_groups_are_refused(tmp_path: Path) -> None:
 
 def test_another_class_order_is_refused(tmp_path: Path) -> None:
     world = build_world(tmp_path)
-    (world.run / "classes.json").write_text(json.dumps({"classes": list(CODES[::-1])}))
+    rewrite_classes(world, classes=CODES[::-1])
     with pytest.raises(InputError, match=r"The model has classes \['SNS'"):
+        world.pack(tmp_path / "out")
+
+
+def test_a_code_that_means_another_species_is_refused(tmp_path: Path) -> None:
+    world = build_world(tmp_path)
+    rewrite_classes(world, scientific_names={"AMS": "Alosa mediocris"})
+    with pytest.raises(InputError, match="AMS was learnt from Alosa mediocris, the policy means Alosa sapidissima"):
         world.pack(tmp_path / "out")
 
 

@@ -13,7 +13,7 @@ from passage_cv.gate.manifest import build_manifest, manifest_bytes, read_manife
 from passage_cv.gate.verify import VerifyReport, verify_package
 from tests.gate_world import WEIGHTS, write_model
 
-CHECKS = ["manifest", "every byte", "records", "reference logits", "reference pictures", "latency"]
+CHECKS = ["manifest", "every byte", "signature", "records", "reference logits", "reference pictures", "latency"]
 
 
 def signed_again(folder: Path) -> None:

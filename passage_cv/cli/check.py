@@ -11,9 +11,12 @@ import typer
 
 from passage_cv.cli.console import command_app, progress_bar, show, show_json, table
 from passage_cv.errors import UsageError
+from passage_cv.files import write_text
 from passage_cv.intake.batch import CheckedBatch
 from passage_cv.intake.check import check_batch
 from passage_cv.intake.names import any_names
+from passage_cv.intake.resolutions import draft_resolutions
+from passage_cv.intake.sheet import RESOLUTIONS
 
 app = command_app()
 SHOWN = 10
@@ -28,6 +31,9 @@ def check(
     any_name: Annotated[bool, typer.Option(help="Take names that are on no list (open data).")] = False,
     everything: Annotated[bool, typer.Option("--all", help="Show more than ten findings of a kind.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Findings for machines (format 2).")] = False,
+    draft: Annotated[
+        Path | None, typer.Option(help="Write the findings as a resolutions file to fill in (who, why).")
+    ] = None,
 ) -> None:
     """Look through a batch folder and show all findings at once; nothing is stored.
 
@@ -41,10 +47,14 @@ def check(
             keep_working=False,
             progress=progress,
         )
+    if draft:
+        write_text(draft, draft_resolutions(checked.findings))
     if as_json:
         show_json({"findings": [finding.as_dict() for finding in checked.findings]})
     else:
         show_findings(checked, limit=None if everything else SHOWN)
+    if draft and not as_json:
+        show(f"Decisions to fill in: {draft}; it counts as {RESOLUTIONS} in the batch folder")
     raise typer.Exit(1 if checked.unresolved else 0)
 
 
@@ -75,6 +85,8 @@ def show_findings(checked: CheckedBatch, *, limit: int | None) -> None:
         if limit is not None and n > limit:
             show(f"  and {n - limit} more")
     individuals = {line.individual for line in checked.kept_lines() if line.individual}
+    for finding, decision in checked.resolved:
+        show(f"Let stand by {decision.who}: {finding.message} ({decision.why})")
     must, others = len(checked.unresolved), len(checked.findings) - len(checked.unresolved)
     table(
         ("lines", "pictures", "individuals", "left out", "must resolve", "other findings"),

@@ -230,7 +230,8 @@ def _keep_files(batch: CheckedBatch, name: str, store: Store) -> dict[str, str]:
     received = [batch.sheet, *(batch.folder / extra for extra in COMPANIONS)]
     files = {path.name: path.read_bytes() for path in received if path.is_file()}
     findings = [finding.as_dict() for finding in batch.findings]
-    files["findings.json"] = canonical_json({"findings": findings})
+    stood = [{**finding.as_dict(), "why": one.why, "who": one.who} for finding, one in batch.resolved]
+    files["findings.json"] = canonical_json({"findings": findings, "let_stand": stood})
     files["stated.json"] = canonical_json({"facts": dict(batch.facts), "headings": list(batch.headings)})
     for file, data in files.items():
         store.storage.put(f"batches/{name}/{file}", data)

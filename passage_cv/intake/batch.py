@@ -9,6 +9,7 @@ from pathlib import Path
 from passage_cv.intake.images import Picture
 from passage_cv.intake.lines import Line
 from passage_cv.intake.names import Names, shipped_names
+from passage_cv.intake.resolutions import LetStand, Resolutions
 from passage_cv.records import Finding
 
 
@@ -37,13 +38,21 @@ class CheckedBatch:
     excluded: Mapping[str, str] = field(default_factory=dict)
     findings: tuple[Finding, ...] = ()
     names: Names = field(default_factory=shipped_names, repr=False)
+    resolutions: Resolutions = field(default_factory=Resolutions)
     workspace: Path | None = None
     lifetime: Lifetime = field(default_factory=Lifetime, repr=False, compare=False)
 
     @property
     def unresolved(self) -> tuple[Finding, ...]:
         """Findings that keep the batch from being accepted."""
-        return tuple(finding for finding in self.findings if finding.severity == "must resolve")
+        must = (finding for finding in self.findings if finding.severity == "must resolve")
+        return tuple(finding for finding in must if self.resolutions.stands(finding) is None)
+
+    @property
+    def resolved(self) -> tuple[tuple[Finding, LetStand], ...]:
+        """Findings that somebody let stand, each with who and why."""
+        pairs = ((finding, self.resolutions.stands(finding)) for finding in self.findings)
+        return tuple((finding, decision) for finding, decision in pairs if decision)
 
     @property
     def is_open_data(self) -> bool:

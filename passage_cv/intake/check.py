@@ -19,6 +19,7 @@ from passage_cv.intake.checks import CHECKS
 from passage_cv.intake.images import PICTURE_SUFFIXES, PictureTask, examine_picture
 from passage_cv.intake.lines import build_lines
 from passage_cv.intake.names import Names, read_species, shipped_names
+from passage_cv.intake.resolutions import apply_corrections, check_decisions, read_resolutions
 from passage_cv.intake.sheet import CHECKLIST, find_sheet, read_facts, read_sheet
 from passage_cv.parallel import map_items
 from passage_cv.progress import Progress, silent
@@ -40,7 +41,7 @@ def check_batch(
     Parameters
     ----------
     folder
-        Holds the sheet, perhaps trip.toml, and the pictures below it.
+        Holds the sheet, perhaps trip.toml, checklist.csv and resolutions.toml, and the pictures below it.
     names
         What a fish may be called; by default the curated list, widened by ``checklist.csv`` in the folder.
     headings
@@ -48,7 +49,7 @@ def check_batch(
     facts
         Facts common to the batch that the caller states; trip.toml wins over them.
     excluded
-        Image to reason: pictures that are left out, each by name.
+        Image to reason: pictures that are left out, each by name; beside those of resolutions.toml.
     keep_working
         Make the reduced copies that accepting moves into the store.
     executor
@@ -65,12 +66,13 @@ def check_batch(
         Only where there is no batch to check: no folder, no sheet, or one that cannot be read.
     """
     path = find_sheet(folder)
-    sheet = read_sheet(path, headings=headings)
+    decided = read_resolutions(folder)
+    sheet, lost = apply_corrections(read_sheet(path, headings=headings), decided.correct)
     stated = {**(facts or {}), **read_facts(folder)}
     known = names or _names_of(folder)
     lines = build_lines(sheet, stated, known)
     named = tuple(dict.fromkeys(name for line in lines for name in line.images))
-    left_out = dict(excluded or {})
+    left_out = {**{one.image: one.why for one in decided.exclude}, **(excluded or {})}
     batch = CheckedBatch(
         folder=folder,
         sheet=path,
@@ -82,6 +84,7 @@ def check_batch(
         stray=_strays(folder, {*named, *left_out}),
         excluded=left_out,
         names=known,
+        resolutions=decided,
         workspace=Path(tempfile.mkdtemp(prefix="passage-cv-")) if keep_working else None,
     )
     if batch.workspace is not None:
@@ -89,7 +92,8 @@ def check_batch(
     tasks = _tasks(batch, (name for name in named if name not in left_out))
     pictures = map_items(examine_picture, tasks, label="Looking at pictures", progress=progress, executor=executor)
     seen = replace(batch, images=tuple(pictures))
-    return replace(seen, findings=tuple(finding for check in CHECKS for finding in check(seen)))
+    findings = [*lost, *(finding for check in CHECKS for finding in check(seen))]
+    return replace(seen, findings=(*findings, *check_decisions(decided, findings)))
 
 
 def _names_of(folder: Path) -> Names:

@@ -21,8 +21,8 @@ class Line:
     """One line of the sheet.
 
     ``individual`` is organismID, or eventID/number, or empty where the sheet does not say; ``text`` and
-    ``numbers`` hold every canonical column, with ``""`` and None where unknown; ``cells`` is the row as
-    received.
+    ``numbers`` hold every canonical column, with ``""`` and None where unknown; ``cells`` is the row of
+    the sheet, with a person's corrections.
     """
 
     row: int

@@ -21,7 +21,9 @@ from passage_cv.files import sha256_file
 SHEET_SUFFIXES = (".csv", ".xlsx")
 CHECKLIST = "checklist.csv"
 """A site's own species, in the batch folder beside the sheet; never taken for the sheet."""
-COMPANIONS = ("trip.toml", CHECKLIST)
+RESOLUTIONS = "resolutions.toml"
+"""What people decided about the batch's findings."""
+COMPANIONS = ("trip.toml", CHECKLIST, RESOLUTIONS)
 """Files beside the sheet that say something about the batch."""
 
 

@@ -1,0 +1,206 @@
+"""What people decided about a batch's findings: who, when it is about what, and why.
+
+``resolutions.toml`` beside the sheet holds three kinds of decision, each applied by a person's hand only:
+pictures left out, cells corrected (the cell as received is kept), and findings let stand. Some findings
+cannot be let stand, because the rows would mean nothing; those need a correction or an exclusion.
+
+::
+
+    format = 1
+    [[exclude]]
+    image = "images/0007.jpg"
+    why = "hand in view"
+    who = "TBO"
+    [[correct]]
+    row = 12
+    column = "length_mm"
+    was = "47.5"
+    becomes = "475"
+    why = "written in cm"
+    who = "TBO"
+    [[let_stand]]
+    kind = "weight for length"
+    row = 14
+    why = "spent female, read again by ELQ"
+    who = "ELQ"
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from passage_cv.config import Settings, read_settings
+from passage_cv.files import write_text
+from passage_cv.intake.sheet import RESOLUTIONS, Sheet
+from passage_cv.records import Finding
+
+Words = Annotated[str, Field(min_length=1, pattern=r"\S")]
+
+CAN_STAND = frozenset(
+    {
+        "weight for length",
+        "out of range",
+        "FL above TL",
+        "SL above FL",
+        "SL above TL",
+        "mark",
+        "tag number",
+        "tag in two places",
+        "name and code differ",
+    }
+)
+"""Findings of severity ``must resolve`` that a person may let stand; all others need the data changed."""
+
+
+class Exclusion(Settings):
+    """A picture left out."""
+
+    image: Words
+    why: Words
+    who: Words
+
+
+class Correction(Settings):
+    """One cell, as received and as it should be; refused where the sheet says something else by now."""
+
+    row: Annotated[int, Field(ge=2)]
+    column: Words
+    was: str
+    becomes: str
+    why: Words
+    who: Words
+
+
+class LetStand(Settings):
+    """A finding that was looked at and is no fault."""
+
+    kind: Words
+    row: int | None = None
+    image: str | None = None
+    why: Words
+    who: Words
+
+    def fits(self, finding: Finding) -> bool:
+        """Whether this decision is about that finding."""
+        same_image = self.image is None or self.image == finding.image
+        return finding.kind == self.kind and self.row == finding.row and same_image
+
+
+class Resolutions(Settings):
+    """All decisions about one batch."""
+
+    format: Literal[1] = 1
+    exclude: tuple[Exclusion, ...] = ()
+    correct: tuple[Correction, ...] = ()
+    let_stand: tuple[LetStand, ...] = ()
+
+    def stands(self, finding: Finding) -> LetStand | None:
+        """The decision that lets a finding stand, or None."""
+        if finding.severity == "must resolve" and finding.kind not in CAN_STAND:
+            return None
+        return next((decision for decision in self.let_stand if decision.fits(finding)), None)
+
+
+def read_resolutions(folder: Path) -> Resolutions:
+    """The decisions beside a batch's sheet; none where there is no such file.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be read, or a decision lacks who or why.
+    """
+    path = folder / RESOLUTIONS
+    return read_settings(path, Resolutions) if path.is_file() else Resolutions()
+
+
+def write_resolutions(folder: Path, resolutions: Resolutions) -> Path:
+    """Write the decisions beside a batch's sheet, in place of those that were there."""
+    tables = (
+        ("exclude", resolutions.exclude),
+        ("correct", resolutions.correct),
+        ("let_stand", resolutions.let_stand),
+    )
+    blocks = [_block(name, entry) for name, entries in tables for entry in entries]
+    path = folder / RESOLUTIONS
+    write_text(path, "\n".join([f"format = {resolutions.format}\n", *blocks]))
+    return path
+
+
+def draft_resolutions(batch_findings: Iterable[Finding]) -> str:
+    """A file to fill in: every finding as a comment above the decisions that may answer it, all switched off."""
+    blocks = ["format = 1\n"]
+    for finding in batch_findings:
+        answers = (
+            [Correction(row=finding.row, column="?", was="?", becomes="?", why="?", who="?")] if finding.row else []
+        )
+        entries: list[tuple[str, Settings]] = [("correct", answer) for answer in answers]
+        if finding.image:
+            entries.append(("exclude", Exclusion(image=finding.image, why="?", who="?")))
+        if finding.severity != "must resolve" or finding.kind in CAN_STAND:
+            stand = LetStand(kind=finding.kind, row=finding.row, image=finding.image, why="?", who="?")
+            entries.append(("let_stand", stand))
+        text = "\n".join([finding.message, finding.proposal or "", *(_block(name, entry) for name, entry in entries)])
+        blocks.append("\n".join(f"# {line}" for line in text.splitlines() if line) + "\n")
+    return "\n".join(blocks)
+
+
+def apply_corrections(sheet: Sheet, corrections: Sequence[Correction]) -> tuple[Sheet, list[Finding]]:
+    """The sheet with corrected cells, and what could not be corrected because the sheet has changed."""
+    findings: list[Finding] = []
+    rows = {row.number: row for row in sheet.rows}
+    for one in corrections:
+        row = rows.get(one.row)
+        found = row.cells.get(one.column, "") if row else None
+        if row is None or found != one.was:
+            findings.append(_lost(one, found))
+            continue
+        rows[one.row] = replace(row, cells={**row.cells, one.column: one.becomes})
+    return replace(sheet, rows=tuple(rows.values())), findings
+
+
+def check_decisions(resolutions: Resolutions, findings: Iterable[Finding]) -> list[Finding]:
+    """Decisions that are about no finding, or let stand what cannot."""
+    known = list(findings)
+    return [
+        Finding(
+            "decision in vain", "please look", f"{_about(one)} is let stand, but there is no such finding", one.row
+        )
+        if one.kind in CAN_STAND or not any(one.fits(finding) for finding in known)
+        else Finding("cannot stand", "must resolve", f"{_about(one)} cannot be let stand", one.row, one.image)
+        for one in resolutions.let_stand
+        if not any(resolutions.stands(finding) is not None and one.fits(finding) for finding in known)
+    ]
+
+
+def _lost(one: Correction, found: str | None) -> Finding:
+    says = "there is no such row" if found is None else f"it is {found!r} now"
+    return Finding(
+        "correction without its cell",
+        "must resolve",
+        f"Row {one.row}: {one.column} was to be corrected from {one.was!r} to {one.becomes!r}, but {says}",
+        row=one.row,
+        proposal=f"Look again and change {RESOLUTIONS}",
+    )
+
+
+def _about(one: LetStand) -> str:
+    place = ", ".join(filter(None, [f"row {one.row}" if one.row else "", one.image or ""]))
+    return f"{one.kind} ({place})" if place else one.kind
+
+
+def _block(name: str, entry: Settings) -> str:
+    lines = [f"[[{name}]]"]
+    for key, value in entry.model_dump(exclude_none=True).items():
+        lines.append(f"{key} = {value if isinstance(value, int) else _quoted(value)}")
+    return "\n".join(lines) + "\n"
+
+
+def _quoted(text: str) -> str:
+    """A TOML basic string."""
+    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
+    return '"' + "".join(c if c >= " " and c != "\x7f" else f"\\u{ord(c):04x}" for c in escaped) + '"'

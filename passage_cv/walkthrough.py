@@ -34,6 +34,8 @@ from passage_cv.scores import write_scores
 from passage_cv.service.traffic import TruthCount, run_traffic, score_against_truth
 
 AUTHOR = "RKV"
+PRESENTATIONS, FEWEST_PRESENTATIONS = 300, 60
+"""Of the season's slice: at full size, and however small the campaign."""
 NOTE = (
     "Invented river, drawn fish. This page shows how the program works; it says nothing about any real gate, camera "
     "or population."
@@ -136,7 +138,8 @@ def run_demo(out: Path, *, seed: int, size: float = 1.0, progress: Progress = si
     references = pick_reference_pictures(version, policy)
     write_package(places.run, out / "cutoffs.json", policy_path, places.package, pictures=references)
     verified = verify_package(places.package, progress=progress)
-    traffic_folder = write_traffic(out / "traffic", seed=seed, progress=progress)
+    shown = max(FEWEST_PRESENTATIONS, round(PRESENTATIONS * size))
+    traffic_folder = write_traffic(out / "traffic", seed=seed, presentations=shown, progress=progress)
     run_traffic(places.package, traffic_folder, places.log, progress=progress)
     by_group, _ = score_against_truth(places.log, traffic_folder / "truth.csv", policy.groups)
     table = version.table()

@@ -14,7 +14,8 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from passage_cv.evaluation.assess import Assessment, Judged
+from passage_cv.evaluation.assess import Assessment
+from passage_cv.evaluation.judging import Judged
 from passage_cv.scores import Floats
 
 mpl.use("svg")

@@ -13,12 +13,15 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from passage_cv.decision.combine import Individuals
+from passage_cv.decision.combine import Individuals, Ints, name_codes
 from passage_cv.policy import Group
 from passage_cv.records import Action
 from passage_cv.stats.binomial import exact_interval, upper_limit
 
 GroupOrUnknown = Group | Literal["unknown"]
+
+GROUP_NAMES: dict[Group, str] = {"exclude": "all excluded", "protected": "all protected", "pass": "all others wanted"}
+"""Rows that count a group of classes as one."""
 
 
 def miss_rate_upper(misses: int, shown: int, *, confidence: float = 0.95) -> float:
@@ -65,7 +68,8 @@ class ClassCount:
     """What happened to the individuals of one class.
 
     An error is a pass of an excluded class and a rejection of a wanted one; a fish of no class of the policy
-    (group ``unknown``) may only be held, so its errors are all that were not.
+    (group ``unknown``) may only be held, so its errors are all that were not. A row may also stand for a group of
+    classes, or for those of them that share a site, a trip or a size.
     """
 
     code: str
@@ -108,27 +112,45 @@ def count_actions(
     confidence: float = 0.95,
 ) -> tuple[ClassCount, ...]:
     """One row per class of the policy, in its order, then one per other label that was met."""
-    labels = individuals.label
+    labels, trips = individuals.label, name_codes(individuals.trip)
     others = [str(name) for name in np.unique(labels) if name not in groups]
     return tuple(
-        _count(
-            individuals.where(labels == code), actions[labels == code], code, groups.get(code, "unknown"), confidence
-        )
+        count_row(actions, trips, np.flatnonzero(labels == code), code, groups.get(code, "unknown"), confidence)
         for code in (*groups, *others)
     )
 
 
-def _count(
-    own: Individuals, actions: npt.NDArray[np.object_], code: str, group: GroupOrUnknown, confidence: float
+def count_groups(
+    individuals: Individuals,
+    actions: npt.NDArray[np.object_],
+    groups: Mapping[str, Group],
+    *,
+    confidence: float = 0.95,
+) -> tuple[ClassCount, ...]:
+    """One row per group of classes that the policy has, for the mix of classes as it was imaged."""
+    trips = name_codes(individuals.trip)
+    rows = []
+    for group, name in GROUP_NAMES.items():
+        codes = [code for code, own in groups.items() if own == group]
+        if codes:
+            own = np.flatnonzero(np.isin(individuals.label, codes))
+            rows.append(count_row(actions, trips, own, name, group, confidence))
+    return tuple(rows)
+
+
+def count_row(
+    actions: npt.NDArray[np.object_], trips: Ints, rows: Ints, code: str, group: GroupOrUnknown, confidence: float
 ) -> ClassCount:
+    """Count some individuals, given by their rows, as one row of a table; ``trips`` are -1 where not known."""
+    taken, own_trips = actions[rows], trips[rows]
     return ClassCount(
         code=code,
         group=group,
-        shown=len(own),
-        trips=len(np.unique(own.trip[own.trip != ""])),
-        passed=int((actions == Action.PASS).sum()),
-        held=int((actions == Action.HOLD).sum()),
-        rejected=int((actions == Action.REJECT).sum()),
+        shown=len(rows),
+        trips=len(np.unique(own_trips[own_trips >= 0])),
+        passed=int((taken == Action.PASS).sum()),
+        held=int((taken == Action.HOLD).sum()),
+        rejected=int((taken == Action.REJECT).sum()),
         confidence=confidence,
     )
 

@@ -19,7 +19,8 @@ from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescap
 
 from passage_cv.decision.cutoffs_file import LimitShown
 from passage_cv.decision.unmet import describe_unmet
-from passage_cv.evaluation.assess import Assessment, Case
+from passage_cv.evaluation.assess import Assessment
+from passage_cv.evaluation.cases import Case
 from passage_cv.evaluation.figures import draw_actions, draw_confusion, draw_costs, draw_distributions
 from passage_cv.evaluation.misses import ClassCount
 from passage_cv.files import write_json, write_text

@@ -13,7 +13,10 @@ from passage_cv.decision.cutoffs_file import Cutoffs
 from passage_cv.decision.guarantee import miss_cap
 from passage_cv.decision.rule import decide
 from passage_cv.errors import InputError
-from passage_cv.evaluation.assess import Assessment, assess, cost_curve, judge, leave_one_trip_out
+from passage_cv.evaluation.assess import Assessment, assess
+from passage_cv.evaluation.costs import cost_curve
+from passage_cv.evaluation.judging import judge
+from passage_cv.evaluation.trips import leave_one_trip_out
 from passage_cv.records import Action
 from passage_cv.scores import Scores
 from tests.evaluation.small_world import small_cutoffs, small_scores

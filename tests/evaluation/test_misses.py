@@ -10,7 +10,7 @@ from scipy.stats import beta
 
 from passage_cv.decision.combine import combine_views
 from passage_cv.errors import InputError
-from passage_cv.evaluation.assess import judge
+from passage_cv.evaluation.judging import judge
 from passage_cv.evaluation.misses import ClassCount, confusion_table, count_actions, miss_rate_upper
 from tests.evaluation.small_world import small_cutoffs, small_scores
 from tests.worlds import CODES

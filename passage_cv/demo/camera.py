@@ -36,7 +36,7 @@ def develop(image: Rgb, setup: Setup, light: Light, exposure: float) -> Rgb:
     if light == "infrared":
         grey = cv2.addWeighted(red, 0.60, green, 0.40, 0)
         return np.asarray(cv2.cvtColor(cv2.LUT(grey, _tone(0.92 * exposure, 0.88, 0.05)), cv2.COLOR_GRAY2RGB))
-    warm = (1.05, 0.98, 0.86) if light == "night" else (1.0, 1.0, 1.0)
+    warm = (1.04, 0.99, 0.91) if light == "night" else (1.0, 1.0, 1.0)
     gains = [exposure * a * b * c for a, b, c in zip(setup.lamp, setup.firmware, warm, strict=True)]
     planes = [cv2.LUT(plane, _tone(g, setup.gamma, 0.0)) for plane, g in zip((red, green, blue), gains, strict=True)]
     return np.asarray(cv2.merge(planes))

@@ -1,30 +1,33 @@
 """The imaging campaign: 24 sampling trips over two years at three sites, one batch folder each (handbook 9).
 
 Comes in: a seed and a size. Goes out: folders that a crew could have sent, with a sheet, ``trip.toml`` and
-neutral image names. The sheets are clean; :mod:`passage_cv.demo.faults` is the one that spoils them.
+neutral image names. The sheets are clean unless faults are asked for.
 """
 
 from __future__ import annotations
 
-import csv
-import io
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta, timezone
+from itertools import cycle
 from pathlib import Path
 
 import numpy as np
 
+from passage_cv.demo.faults import Planted, plant_faults, write_planted
 from passage_cv.demo.picture import Exposure, take_pictures
 from passage_cv.demo.season import WEEKS
 from passage_cv.demo.shot import Shot, Subject, Views
 from passage_cv.demo.sites import CREW, SETUPS, SITES, Light, Site
 from passage_cv.demo.species import CODES, EVENLY_SPREAD, SPECIES, Fish, draw_fish
+from passage_cv.demo.tables import write_table
 from passage_cv.files import write_text
 from passage_cv.progress import Progress, silent
 
 YEARS = (2029, 2030)
 TRIPS_PER_SITE_AND_YEAR = 4
+ATTACHED = 0.02
+"""Share of fish that carry leeches or lice; ours."""
 EASTERN_SUMMER = timezone(timedelta(hours=-4))
 
 SHEET_COLUMNS = (
@@ -44,7 +47,6 @@ class Event:
     light: Light
     temperature_c: float
     turbidity_ntu: float
-    lamp_failed: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +60,6 @@ class Trip:
     recorder: str
     identifier: str
     day_seed: int
-    fouled: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +73,9 @@ class Imaged:
     images: tuple[str, ...]
 
 
-def write_campaign(folder: Path, *, seed: int, size: float = 1.0, progress: Progress = silent) -> list[Path]:
+def write_campaign(
+    folder: Path, *, seed: int, size: float = 1.0, faults: Sequence[str] = (), progress: Progress = silent
+) -> list[Path]:
     """Draw the campaign and write one batch folder per sampling trip.
 
     Parameters
@@ -84,6 +87,9 @@ def write_campaign(folder: Path, *, seed: int, size: float = 1.0, progress: Prog
     size
         Scales the number of fish; at least one of each class is kept. 1.0 is about 2,250 fish and 4,050
         images, 0.05 is for tests.
+    faults
+        Kinds of :data:`passage_cv.demo.faults.KINDS` to plant, each in the next trip's sheet; what was done is
+        written to ``folder/planted.json``. By default all sheets are clean.
 
     Returns
     -------
@@ -100,8 +106,23 @@ def write_campaign(folder: Path, *, seed: int, size: float = 1.0, progress: Prog
     take_pictures(exposures, progress=progress)
     for path, trip, imaged in batches:
         write_text(path / "trip.toml", _trip_toml(trip))
-        write_sheet(path / "sheet.csv", SHEET_COLUMNS, sheet_rows(trip, imaged))
-    return [path for path, _, _ in batches]
+        write_table(path / "sheet.csv", SHEET_COLUMNS, sheet_rows(trip, imaged))
+    paths = [path for path, _, _ in batches]
+    if faults:
+        spoilt = [
+            (path, plant_faults(path, [kind], seed=seed)) for path, kind in zip(cycle(paths), faults, strict=False)
+        ]
+        write_planted(folder / "planted.json", [(path.name, cell) for path, cells in spoilt for cell in cells])
+    return paths
+
+
+def _spoil(paths: Sequence[Path], kinds: Sequence[str], seed: int) -> list[tuple[str, Planted]]:
+    """Plant one kind of fault a batch, beginning again where there are more kinds than batches."""
+    return [
+        (path.name, cell)
+        for path, kind in zip(cycle(paths), kinds, strict=False)
+        for cell in plant_faults(path, [kind], seed=seed)
+    ]
 
 
 def draw_trips(rng: np.random.Generator) -> list[Trip]:
@@ -134,7 +155,6 @@ def _draw_trip(year: int, site: Site, week: int, day: int, rng: np.random.Genera
             light=light,
             temperature_c=round(temperature + rng.normal(0, 0.3), 1),
             turbidity_ntu=round(turbidity * float(np.exp(rng.normal(0, 0.1))), 1),
-            lamp_failed=False,
         )
         for number, (hour, light) in enumerate(lit, start=1)
     )
@@ -146,7 +166,6 @@ def _draw_trip(year: int, site: Site, week: int, day: int, rng: np.random.Genera
         recorder=recorder,
         identifier=identifier,
         day_seed=int(rng.integers(2**62)),
-        fouled=0.0,
     )
 
 
@@ -180,6 +199,7 @@ def image_fish(trip: Trip, catch: Sequence[Fish], rng: np.random.Generator) -> l
 
 
 def _draw_shots(trip: Trip, event: Event, fish: Fish, rng: np.random.Generator) -> tuple[Shot, ...]:
+    attached = bool(rng.random() < ATTACHED)
     return tuple(
         Shot(
             setup_id=trip.setup_id,
@@ -188,8 +208,7 @@ def _draw_shots(trip: Trip, event: Event, fish: Fish, rng: np.random.Generator) 
             day_seed=trip.day_seed,
             seed=int(rng.integers(2**62)),
             subjects=(Subject(fish, view),),
-            fouled=trip.fouled,
-            lamp_failed=event.lamp_failed,
+            attached=attached,
         )
         for view in Views().draw(rng)
     )
@@ -238,15 +257,6 @@ def sheet_rows(trip: Trip, imaged: Iterable[Imaged]) -> list[dict[str, str]]:
         }
         for animal in imaged
     ]
-
-
-def write_sheet(path: Path, columns: Sequence[str], rows: Iterable[Mapping[str, str]]) -> None:
-    """Write a CSV sheet as spreadsheets do: UTF-8, CRLF, headings first."""
-    text = io.StringIO(newline="")
-    writer = csv.DictWriter(text, columns, lineterminator="\r\n")
-    writer.writeheader()
-    writer.writerows(rows)
-    write_text(path, text.getvalue())
 
 
 def _trip_toml(trip: Trip) -> str:

@@ -192,10 +192,19 @@ def _blotches(shape: tuple[int, ...], strength: float, scale: float, rng: np.ran
 
 
 def _ray_lines(base: Points, tip: Points, *, branched: bool) -> Points:
-    """The rays as lines of two points; soft rays split in two over their outer half."""
+    """The rays as lines of two points; soft rays split in two over their outer half.
+
+    Rays closer than :data:`_CLOSEST_RAYS` pixels would run together: only every second or third is drawn then.
+    """
+    gap = np.linalg.norm(tip[1:] - tip[:-1], axis=1).mean()
+    every = max(1, int(np.ceil(_CLOSEST_RAYS / max(gap, 0.5))))
+    base, tip = base[::every], tip[::every]
     lines = [np.stack([base, tip], axis=1)]
     if branched and len(base) > 2:
         fork = base + 0.55 * (tip - base)
         aside = 0.28 * np.gradient(tip, axis=0)
         lines += [np.stack([fork, tip + aside], axis=1), np.stack([fork, tip - aside], axis=1)]
     return np.concatenate(lines)
+
+
+_CLOSEST_RAYS = 4.5

@@ -10,7 +10,7 @@ from passage_cv.demo.canvas import Canvas, Points, shifted
 _ROWS = (
     # share of the body's depth (0 belly, 1 back), first and last t, number, size; counts from memory of field
     # guides: 8 to 13 on the back, 22 to 33 on the side, 6 to 11 on the belly
-    (0.985, 0.24, 0.68, 10, 0.021),
+    (0.985, 0.24, 0.69, 11, 0.0245),
     (0.47, 0.235, 0.86, 29, 0.0100),
     (0.10, 0.28, 0.60, 8, 0.012),
 )
@@ -39,7 +39,7 @@ def paint_scutes_above(canvas: Canvas, width: Contour, rng: np.random.Generator)
     _paint_plates(canvas, plates, 0.003)
 
 
-_KEEL = np.array([(-1, -0.30), (0.25, 0.36), (0.62, 0.30), (0.72, -0.40)])
+_KEEL = np.array([(-1, -0.28), (0.20, 0.24), (0.66, 0.30), (0.80, -0.34)])
 _DIAMOND = np.array([(-0.55, 0), (0.1, 0.95), (0.70, 0), (0.1, -0.95)])
 _FLAT = np.array([(-0.9, 0), (0, 0.6), (0.8, 0), (0, -0.6)])
 """A plate of the back from the side, of the side or belly from the side, and any from above."""

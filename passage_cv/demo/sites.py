@@ -53,7 +53,7 @@ SETUPS = MappingProxyType(
             Setup("KBW-1", **_KBW),  # type: ignore[arg-type]  # one dict for two set-ups
             # The same flume after a firmware change: cooler white balance, flatter contrast.
             Setup("KBW-2", **_KBW, firmware=(0.93, 1.0, 1.07), gamma=0.92),  # type: ignore[arg-type]
-            Setup("HOL-1", 0.72, (126, 124, 108), "concrete", (1.06, 0.98, 0.84), "night"),
+            Setup("HOL-1", 0.72, (126, 124, 108), "concrete", (1.04, 0.99, 0.91), "night"),
             Setup("CAP-1", 0.95, (118, 150, 160), "tank", (0.96, 1.0, 1.03), "infrared"),
         )
     }

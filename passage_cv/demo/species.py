@@ -80,6 +80,8 @@ CODES = tuple(SPECIES)
 INVADERS = ("NSH", "BCF", "ASE")
 """Excluded by the demo's policy."""
 
+PROTECTED = "SNS"
+
 EVENLY_SPREAD = ("NSH", "BCF", "ASE", "SNS")
 """Imaged in equal numbers on every trip, so that each role holds enough of them."""
 

@@ -2,8 +2,8 @@
 
 How the slice is drawn: the season's fish (handbook 9) are put in order of week and species and every n-th is
 taken, from a random start; so each week and each species appears as often as it should, invaders included.
-An invading species that this leaves out gets one fish all the same (note "added"). Fish of a week are then
-shuffled, and the season's events are put in.
+An invading or protected species that this leaves out gets one fish all the same (note "added"). Each comes at
+some time of its week, and the season's events are put in.
 """
 
 from __future__ import annotations
@@ -11,15 +11,17 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
+from types import MappingProxyType
 
 import numpy as np
 
-from passage_cv.demo.campaign import EASTERN_SUMMER, camera_of, write_sheet
+from passage_cv.demo.campaign import ATTACHED, EASTERN_SUMMER, camera_of
 from passage_cv.demo.picture import Exposure, take_pictures
 from passage_cv.demo.season import WEEKS, YEAR
 from passage_cv.demo.shot import Shot, Subject, Views
 from passage_cv.demo.sites import SETUPS, SITES, Light
-from passage_cv.demo.species import INVADERS, Fish, draw_fish
+from passage_cv.demo.species import INVADERS, PROTECTED, Fish, draw_fish
+from passage_cv.demo.tables import write_table
 from passage_cv.progress import Progress, silent
 
 COLUMNS = (
@@ -37,7 +39,6 @@ class Presentation:
 
     week: int
     time: datetime
-    light: Light
     turbidity_ntu: float
     temperature_c: float
     fish: tuple[Fish, ...]
@@ -46,6 +47,11 @@ class Presentation:
     fouled: float = 0.0
     lamp_failed: bool = False
     attached: bool = False
+
+    @property
+    def light(self) -> Light:
+        """Day from 6 to 20 o'clock, else what the weir's set-up uses at night."""
+        return "day" if 6 <= self.time.hour < 20 else SETUPS[SITES[0].setups[YEAR]].night
 
     @property
     def label(self) -> str:
@@ -89,14 +95,15 @@ def write_traffic(folder: Path, *, seed: int, presentations: int = 300, progress
         truth.append(
             {
                 "presentation_id": name,
-                "individual": presentation.individual or f"{name}-1",
+                "individual": presentation.individual
+                or "+".join(f"{name}-{i}" for i in range(1, len(presentation.fish) + 1)),
                 "class": presentation.label,
                 "note": presentation.note,
             }
         )
     take_pictures(exposures, progress=progress)
-    write_sheet(folder / "presentations.csv", COLUMNS, rows)
-    write_sheet(folder / "truth.csv", TRUTH_COLUMNS, truth)
+    write_table(folder / "presentations.csv", COLUMNS, rows)
+    write_table(folder / "truth.csv", TRUTH_COLUMNS, truth)
     return folder
 
 
@@ -114,42 +121,63 @@ def _draw_fish(count: int, rng: np.random.Generator) -> list[tuple[int, str, str
     step = len(season) / count
     picked = [season[int((i + rng.random() * 0.999) * step)] for i in range(count)]
     chosen = [(week, code, "") for week, code in picked]
-    for code in INVADERS:
+    for code in (*INVADERS, PROTECTED):
         if not any(code == taken for _, taken, _ in chosen):
             weeks = [week for week, row in enumerate(WEEKS) if row.counts[code]]
             chosen[int(rng.integers(count))] = (int(rng.choice(weeks)), code, "added")
     return chosen
 
 
+NIGHT_SHARE = MappingProxyType({"EEL": 0.8, "ASE": 0.8, "BCF": 0.6, "CCF": 0.6, "WCF": 0.6})
+"""Share that comes at night, others 0.25: eels and catfish move mostly then (handbook 6). Numbers are ours."""
+
+
 def _present(week: int, code: str, note: str, rng: np.random.Generator) -> Presentation:
     water = WEEKS[week]
-    month, day = (int(part) for part in water.starts.split("-"))
-    time = datetime(YEAR, month, day, tzinfo=EASTERN_SUMMER) + timedelta(seconds=int(rng.integers(7 * 86400)))
+    at_night = bool(rng.random() < NIGHT_SHARE.get(code, 0.25))
     return Presentation(
         week=week,
-        time=time,
-        light=light_at(time),
+        time=_draw_time(week, rng, at_night=at_night),
         turbidity_ntu=round(water.turbidity_ntu * float(np.exp(rng.normal(0, 0.1))), 1),
         temperature_c=round(water.temperature_c + float(rng.normal(0, 0.5)), 1),
         fish=(draw_fish(code, rng),),
         note=note,
+        attached=bool(rng.random() < ATTACHED),
     )
 
 
-def light_at(time: datetime) -> Light:
-    """Day from 6 to 20 o'clock, else what the weir's set-up uses at night."""
-    return "day" if 6 <= time.hour < 20 else SETUPS[SITES[0].setups[YEAR]].night
+def _draw_time(week: int, rng: np.random.Generator, *, at_night: bool) -> datetime:
+    """Some second of the week between 6 and 20 o'clock, or outside it."""
+    hour = 20 + 10 * rng.random() if at_night else 6 + 14 * rng.random()
+    return _week_start(week) + timedelta(days=int(rng.integers(6)), seconds=int(3600 * hour))
+
+
+def _week_start(week: int) -> datetime:
+    month, day = (int(part) for part in WEEKS[week].starts.split("-"))
+    return datetime(YEAR, month, day, tzinfo=EASTERN_SUMMER)
 
 
 def _with_events(shown: list[Presentation], rng: np.random.Generator) -> list[Presentation]:
     """Put the season's events in by changing presentations that are there."""
     shown = list(shown)
+    _eel_night(shown, rng)
     _double_feed(shown, rng)
     _empty_view(shown, rng)
     _tagged_shad(shown, rng)
     _fouled_day(shown)
     _lamp_failure(shown)
     return shown
+
+
+def _eel_night(shown: list[Presentation], rng: np.random.Generator) -> None:
+    """In the last week there is a night on which nothing but eels comes."""
+    dusk = _week_start(7) + timedelta(days=3, hours=20)
+    for place, one in enumerate(shown):
+        if dusk <= one.time < dusk + timedelta(hours=10) and one.label != "EEL":
+            shown[place] = replace(one, time=one.time + timedelta(hours=12))
+    for place in [place for place, one in enumerate(shown) if one.week == 7 and one.label == "EEL"][:4]:
+        time = dusk + timedelta(seconds=int(rng.integers(36000)))
+        shown[place] = replace(shown[place], time=time, note="eel night")
 
 
 def _plain(shown: list[Presentation], *, week: int | None = None, code: str | None = None) -> list[int]:

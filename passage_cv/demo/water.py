@@ -73,15 +73,21 @@ def through(layer: Rgba, haze: Haze, lamp: Mask) -> Rgb:
 
 
 def add_specks(image: Rgb, turbidity_ntu: float, rng: np.random.Generator) -> None:
-    """Drifting particles and bubbles, in place."""
-    for _ in range(int(rng.poisson(4 + 0.5 * turbidity_ntu))):
-        x, y = int(rng.integers(WIDTH)), int(rng.integers(HEIGHT))
-        shade = int(np.clip(image[y, x, 1] + rng.normal(10, 26), 0, 255))
-        cv2.circle(image, (x, y), int(rng.choice([0, 1, 1, 2])), (shade, shade, int(0.93 * shade)), -1, cv2.LINE_AA)
-    for _ in range(int(rng.poisson(1.2))):
-        x, y, r = int(rng.integers(WIDTH)), int(rng.integers(HEIGHT)), int(rng.integers(2, 6))
-        cv2.circle(image, (x, y), r, (206, 212, 210), 1, cv2.LINE_AA)
-        cv2.circle(image, (x - r // 3, y - r // 3), 1, (246, 248, 248), -1, cv2.LINE_AA)
+    """Drifting particles and bubbles, out of focus, in place."""
+    half = (HEIGHT // 2, WIDTH // 2)
+    bright, dark = np.zeros(half, np.uint8), np.zeros(half, np.uint8)
+    count = int(rng.poisson(6 + 0.5 * turbidity_ntu))
+    places = rng.integers((half[1], half[0]), size=(count, 2)).tolist()
+    for at, size, shade in zip(places, rng.choice([0, 0, 0, 1, 2], count), rng.integers(20, 120, count), strict=True):
+        cv2.circle(bright if shade > 45 else dark, at, int(size), int(shade), -1, cv2.LINE_AA)
+    for at in rng.integers((half[1], half[0]), size=(int(rng.poisson(1.2)), 2)).tolist():
+        size = int(rng.integers(1, 4))
+        cv2.circle(bright, at, size, 60, 1, cv2.LINE_AA)
+        cv2.circle(bright, (at[0] - size // 2, at[1] - size // 2), 0, 160, -1)
+    for layer, lay_on in ((bright, cv2.add), (dark, cv2.subtract)):
+        soft = cv2.GaussianBlur(layer, (5, 5), 0.9)
+        whole = cv2.resize(soft, (WIDTH, HEIGHT), interpolation=cv2.INTER_LINEAR)
+        lay_on(image, cv2.cvtColor(whole, cv2.COLOR_GRAY2RGB), dst=image)
 
 
 def add_glare(image: Rgb, rng: np.random.Generator) -> None:
@@ -99,18 +105,24 @@ def add_glare(image: Rgb, rng: np.random.Generator) -> None:
 
 
 def add_drops(image: Rgb, rng: np.random.Generator) -> None:
-    """Drops on the window: small lenses that show the picture upside down and smeared, in place."""
+    """Drops on the window: uneven little lenses that show the picture upside down and smeared, in place."""
     for _ in range(int(rng.integers(1, 5))):
-        r = int(rng.integers(7, 30))
+        r = int(rng.integers(6, 26))
         x, y = int(rng.integers(r, WIDTH - r)), int(rng.integers(r, HEIGHT - r))
         patch = image[y - r : y + r, x - r : x + r]
-        lens = cv2.GaussianBlur(patch[::-1, ::-1], (0, 0), 0.30 * r).astype(np.float32)
+        lens = cv2.GaussianBlur(patch[::-1, ::-1], (0, 0), 0.35 * r).astype(np.float32)
         yy, xx = np.mgrid[-r:r, -r:r].astype(np.float32) / r
-        distance = np.sqrt(xx**2 + (yy * 0.86) ** 2)
-        rim = np.exp(-(((distance - 0.88) / 0.10) ** 2))
-        lens = lens * (1.04 - 0.32 * rim * (yy < 0.2))[..., None] + (46 * rim * (yy > 0.1))[..., None]
-        inside = np.clip((0.97 - distance) * r * 0.6, 0, 1)[..., None] * 0.9
-        patch[:] = np.clip(patch + inside * (lens - patch), 0, 255).astype(np.uint8)
+        lobes, turn = rng.normal(0, 0.07, 3), rng.uniform(0, 6.28, 3)
+        around = np.arctan2(yy, xx)
+        edge = 0.82 + sum(
+            lobe * np.cos((i + 2) * around + t) for i, (lobe, t) in enumerate(zip(lobes, turn, strict=True))
+        )
+        depth = np.clip(1 - np.sqrt(xx**2 + yy**2) / edge, 0, 1)
+        thin = np.clip(1 - depth / 0.35, 0, 1)
+        lens += (yy * (26 + 30 * thin))[..., None]
+        patch[:] = np.clip(patch + (0.85 * np.clip(depth * 5, 0, 1))[..., None] * (lens - patch), 0, 255).astype(
+            np.uint8
+        )
 
 
 def add_film(image: Rgb, fouled: float, rng: np.random.Generator) -> None:

@@ -7,8 +7,10 @@ and the sweeps read alike. No fish and no score is looked at here.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
+
+import numpy as np
 
 from passage_cv.decision.costs import ClassCosts, class_costs
 from passage_cv.decision.cutoffs_file import Cutoffs, HoldRules, LimitShown
@@ -88,6 +90,40 @@ def demands_in(cutoffs: Cutoffs) -> Demands:
         rules=cutoffs.hold_rules,
         capacity=_capacity(load.presentations_per_hour, load.capacity_per_hour) if load else None,
     )
+
+
+def with_limit(demands: Demands, asked: Limit, rate: float) -> Demands:
+    """The same demands with one limit moved."""
+    limits = tuple(replace(limit, rate=rate) if limit == asked else limit for limit in demands.limits)
+    return replace(demands, limits=limits)
+
+
+def with_error_cost(demands: Demands, code: str, cost: float) -> Demands:
+    """The same demands with another cost of one class's wrong final action."""
+    own = np.array([name == code for name in demands.costs.classes])
+    return replace(demands, costs=replace(demands.costs, error=np.where(own, cost, demands.costs.error)))
+
+
+def with_hold_cost(demands: Demands, factor: float) -> Demands:
+    """The same demands with every hold cost multiplied."""
+    return replace(demands, costs=replace(demands.costs, hold=demands.costs.hold * factor))
+
+
+def with_excluded_share(demands: Demands, share: float) -> Demands:
+    """The same demands with another expected share of the excluded classes together, in (0, 1).
+
+    Examples
+    --------
+    >>> costs = ClassCosts(("A", "B", "C"), np.array([True, True, False]), np.array([0.03, 0.01, 0.96]),
+    ...                    np.ones(3), np.ones(3))
+    >>> moved = with_excluded_share(Demands(costs, (), "fish", 0, HoldRules()), 0.4)
+    >>> np.round(moved.costs.shares, 12).tolist()
+    [0.3, 0.1, 0.6]
+    """
+    excluded, shares = demands.costs.excluded, demands.costs.shares
+    together = shares[excluded].sum()
+    moved = np.where(excluded, shares * share / together, shares * (1 - share) / (1 - together))
+    return replace(demands, costs=replace(demands.costs, shares=moved))
 
 
 def draw_seed(policy_sha256: str) -> int:

@@ -93,7 +93,7 @@ def miss_cap(
     if mode == "between-trips":
         return _betting_cap(scores, trips, limit=limit, delta=delta)
     if mode == "trip":
-        scores = scores[_one_per_trip(trips, seed)]
+        scores = scores[one_per_trip(trips, seed)]
     n = len(scores)
     rank = allowed_rank(n, limit=limit, delta=delta)
     cutoff = float(np.partition(scores, rank - 1)[rank - 1]) if rank else -math.inf
@@ -133,6 +133,18 @@ def betting_evidence(miss_shares: Floats, limit: float) -> float:
     return float(np.log1p(BET * (limit - np.asarray(miss_shares)) / (1 - limit)).sum())
 
 
+def fish_needed(limit: float, delta: float, mode: Mode) -> int:
+    """Individuals (trips in the trip modes) of a class in ``cut`` that show a limit if none is missed.
+
+    Examples
+    --------
+    >>> [fish_needed(0.05, 0.05, mode) for mode in ("fish", "trip", "between-trips")]
+    [59, 59, 62]
+    """
+    needed = trips_needed if mode == "between-trips" else trials_needed
+    return needed(limit=limit, delta=delta)
+
+
 def trips_needed(*, limit: float, delta: float) -> int:
     """Clean trips that mode ``between-trips`` needs before any cutoff is allowed.
 
@@ -144,8 +156,15 @@ def trips_needed(*, limit: float, delta: float) -> int:
     return math.ceil(-math.log(delta) / math.log1p(BET * limit / (1 - limit)))
 
 
-def _one_per_trip(trips: Ints, seed: int) -> Ints:
-    """Rows of one fish per trip, each fish of a trip with the same chance."""
+def one_per_trip(trips: Ints, seed: int) -> Ints:
+    """Rows of one fish per trip, each fish of a trip with the same chance; ``trips`` are numbers from 0.
+
+    Examples
+    --------
+    >>> rows = one_per_trip(np.array([4, 4, 7, 4, 7]), seed=1)
+    >>> len(rows), sorted(np.array([4, 4, 7, 4, 7])[rows].tolist())
+    (2, [4, 7])
+    """
     chance = np.random.default_rng(seed).random(len(trips))
     least = np.full(int(trips.max(initial=-1)) + 1, np.inf)
     np.minimum.at(least, trips, chance)

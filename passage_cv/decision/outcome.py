@@ -132,6 +132,20 @@ def weigh_fish(individuals: Individuals, calibration: ModelCalibration, demands:
     return Weighed(scored, costs, weights / weights.sum())
 
 
+def class_actions(individuals: Individuals, fish: Weighed, costs: ClassCosts, choice: Choice) -> Floats:
+    """Share of each class that two cutoffs pass, hold and reject, shape (n_classes, 3); NaN for a class not met."""
+    labels = _labels(individuals, costs)
+    passed = fish.scored.to_pass < choice.u
+    rejected = ~passed & (fish.scored.to_reject > choice.v)
+    counts = np.bincount(labels, minlength=len(costs.classes))
+    by_class = [
+        np.bincount(labels, weights=taken, minlength=len(costs.classes))
+        for taken in (passed, ~passed & ~rejected, rejected)
+    ]
+    with np.errstate(invalid="ignore"):
+        return np.stack(by_class, axis=1) / counts[:, None]
+
+
 def _labels(individuals: Individuals, costs: ClassCosts) -> Ints:
     names, group = np.unique(individuals.label, return_inverse=True)
     return np.array([costs.classes.index(str(name)) for name in names], dtype=np.intp)[group]

@@ -58,8 +58,8 @@ def render_engineer_page(cutoffs: Cutoffs, policy: Policy, cases: Sequence[Pictu
         program=installed_version("passage-cv"),
         format=PACKAGE_FORMAT,
         names={rule.code: rule.scientific_name for rule in policy.classes},
-        shown=[describe_limit(limit, policy) for limit in cutoffs.limits if limit.met],
-        not_shown=[describe_limit(limit, policy) for limit in cutoffs.limits if not limit.met],
+        shown=[describe_limit(limit, policy) for limit in cutoffs.asked if limit.met],
+        not_shown=[describe_limit(limit, policy) for limit in cutoffs.asked if not limit.met],
         passes=cutoffs.u is not None,
         rejects=cutoffs.v is not None,
         gate_u=_number(float(cutoffs.gate_u)),
@@ -79,20 +79,27 @@ def describe_limit(limit: LimitShown, policy: Policy) -> str:
 
     Confidence is never rounded up and a limit never down: both stand as the cutoffs file has them.
     """
-    name = f"{policy.rule(limit.class_).scientific_name} ({limit.class_})"
-    done, do = ("passed", "pass") if limit.kind == "miss" else ("rejected", "be rejected")
+    name = _class_name(limit, policy)
+    done, do = ("rejected", "be rejected") if limit.kind == "false rejection" else ("passed", "pass")
     count = f"{limit.n} individuals" + (f" of {limit.trips} trips" if limit.trips else "")
     if limit.met:
         return (
             f"{name}: with at least {_percent(limit.confidence)} confidence at most {_percent(limit.limit)} are "
             f"{done}, {limit.assumes}. Shown on {count}, of which the cutoff may let at most {limit.k - 1} {do}."
         )
-    nothing = "nothing passes" if limit.kind == "miss" else "nothing is rejected"
+    nothing = "nothing is rejected" if limit.kind == "false rejection" else "nothing passes"
     return (
         f"{name}: that at most {_percent(limit.limit)} are {done} could not be shown at "
         f"{_percent(limit.confidence)} confidence; {count} were there and {limit.missing_in_cut} more are needed. "
         f"Therefore {nothing}."
     )
+
+
+def _class_name(limit: LimitShown, policy: Policy) -> str:
+    """Name and code of a class, or the words for the excluded classes together."""
+    if limit.class_ not in policy.codes:
+        return limit.class_[:1].upper() + limit.class_[1:]
+    return f"{policy.rule(limit.class_).scientific_name} ({limit.class_})"
 
 
 def _percent(share: float) -> str:

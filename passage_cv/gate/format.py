@@ -8,7 +8,10 @@ from __future__ import annotations
 PACKAGE_FORMAT = 1
 
 CHANGES = {
-    1: "2026-11: first format. Model, cutoffs, policy, classes, crop, reference cases, engineer's page, manifest.",
+    1: (
+        "2026-11: first format. Model, cutoffs, policy, classes, crop, reference cases, engineer's page, C header, "
+        "Structured Text, registers, manifest."
+    ),
 }
 """Every number ever written, with the month and the reason."""
 
@@ -23,6 +26,9 @@ ENGINEER = "engineer.html"
 PICTURES = "reference/pictures"
 PICTURE_CASES = "reference/pictures.csv"
 LOGIT_CASES = "reference/logits.csv"
+C_HEADER = "passage_gate.h"
+STRUCTURED_TEXT = "passage_gate.st"
+REGISTERS = "registers.csv"
 
 LOGIT_TOLERANCE = 1e-4
 """How far a reference picture's logits may lie from those written at export [style 6, ONNX against torch]."""

@@ -18,8 +18,10 @@ from passage_cv.decision.cutoffs_file import Cutoffs, read_cutoffs
 from passage_cv.errors import InputError
 from passage_cv.files import sha256_file, write_bytes, write_json, write_text
 from passage_cv.gate.classes import list_classes
+from passage_cv.gate.controller_code import render_c_header, render_structured_text
 from passage_cv.gate.engineer import render_engineer_page
 from passage_cv.gate.format import (
+    C_HEADER,
     CLASSES,
     CROP,
     CUTOFFS,
@@ -29,10 +31,13 @@ from passage_cv.gate.format import (
     MODEL,
     PICTURE_CASES,
     POLICY,
+    REGISTERS,
+    STRUCTURED_TEXT,
 )
 from passage_cv.gate.manifest import Manifest, build_manifest, manifest_bytes
 from passage_cv.gate.pictures import PictureCase, ReferencePicture, build_picture_cases, write_picture_cases
 from passage_cv.gate.reference import LogitCase, build_logit_cases, write_logit_cases
+from passage_cv.gate.registers import render_register_table
 from passage_cv.gate.runtime import read_crop
 from passage_cv.policy import Policy, read_policy
 from passage_cv.progress import Progress, silent
@@ -209,6 +214,10 @@ def _write_files(
         write_bytes(part / name, data)
     write_bytes(part / PICTURE_CASES, write_picture_cases(cases, cutoffs.classes))
     write_bytes(part / LOGIT_CASES, write_logit_cases(logit_cases, cutoffs.classes))
+    cutoffs_sha256 = sha256_file(sources.cutoffs_path)
+    write_text(part / C_HEADER, render_c_header(cutoffs, cutoffs_sha256))
+    write_text(part / STRUCTURED_TEXT, render_structured_text(cutoffs, cutoffs_sha256))
+    write_bytes(part / REGISTERS, render_register_table())
     write_text(part / ENGINEER, render_engineer_page(cutoffs, policy, cases, len(logit_cases)))
 
 

@@ -38,6 +38,9 @@ def test_the_folder_holds_what_the_format_says(package: Path) -> None:
         "reference/pictures.csv",
         "reference/logits.csv",
         "engineer.html",
+        "passage_gate.h",
+        "passage_gate.st",
+        "registers.csv",
     } <= files
     assert read_manifest(package).files.keys() == files - {"manifest.json"}
 

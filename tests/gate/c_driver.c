@@ -1,0 +1,24 @@
+/* Reads "views hold_reason unfamiliarity logits..." a line, writes "action reason score"; for the tests. */
+#include <stdio.h>
+#include PASSAGE_GATE
+
+int main(void)
+{
+    double logits[PASSAGE_GATE_CLASSES * 8], unfamiliarity;
+    int views, hold_reason, i;
+    while (scanf("%d %d %la", &views, &hold_reason, &unfamiliarity) == 3) {
+        passage_gate_verdict verdict;
+        for (i = 0; i < views * PASSAGE_GATE_CLASSES; i++) {
+            if (scanf("%la", &logits[i]) != 1) {
+                return 2;
+            }
+        }
+#ifdef WITH_UNFAMILIARITY
+        verdict = passage_gate_decide(logits, views, unfamiliarity, hold_reason);
+#else
+        verdict = passage_gate_decide(logits, views, hold_reason);
+#endif
+        printf("%d %d %a\n", verdict.action, verdict.reason, verdict.score);
+    }
+    return 0;
+}

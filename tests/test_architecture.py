@@ -31,6 +31,7 @@ ORDER = [
     "pipeline",
     "real_data",
     "walkthrough",
+    "web",
     "cli",
 ]
 """Foundation modules first, then the parts in the order in which data meets them."""
@@ -50,7 +51,7 @@ MAY_IMPORT = {
 """Parts that a part may import beside the foundation; parts not listed may import everything above them."""
 
 FOUNDATION = set(ORDER[: ORDER.index("stats")])
-FREE = {"pipeline", "real_data", "walkthrough", "cli"}
+FREE = {"pipeline", "real_data", "walkthrough", "web", "cli"}
 
 HOMES = {
     "torch": ("recognition/",),
@@ -64,6 +65,11 @@ HOMES = {
     "rich": ("cli/",),
     "pymodbus": ("service/", "gate/"),
     "sklearn": ("recognition/",),
+    "fastapi": ("web/",),
+    "starlette": ("web/",),
+    "sqlalchemy": ("web/",),
+    "argon2": ("web/",),
+    "uvicorn": ("cli/serve.py",),
 }
 WITHOUT_TORCH = {"recognition/model.py", "recognition/crop.py", "recognition/transforms.py"}
 LATE_IMPORT_ALLOWED = {"cli/main.py"}

@@ -30,6 +30,7 @@ COMMANDS = {
     "gate": "At the gate: sign packages, see what was done with the fish.",
     "plan": "Before a trip or a season: how many fish, how large the run.",
     "tally": "The book of a trap-and-release programme.",
+    "serve": "The web application for technicians, researchers and engineers.",
 }
 
 

@@ -1,0 +1,1 @@
+"""Three people, one quiet application over the same functions as the commands."""

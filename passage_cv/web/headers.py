@@ -1,0 +1,71 @@
+"""What every answer says to the browser, and how large a question may be.
+
+Nothing is loaded from elsewhere, no script stands inside a page, no page may be framed. Report pages, which carry
+their style and pictures inside themselves, are shown in a sandbox without scripts.
+"""
+
+from __future__ import annotations
+
+from starlette.datastructures import MutableHeaders
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+POLICY = (
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "
+    "form-action 'self'; frame-ancestors 'none'; base-uri 'none'"
+)
+REPORT_POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; sandbox; frame-ancestors 'none'"
+HEADERS = {
+    "x-content-type-options": "nosniff",
+    "referrer-policy": "same-origin",
+    "cross-origin-opener-policy": "same-origin",
+    "cross-origin-resource-policy": "same-origin",
+    "permissions-policy": "camera=(), microphone=(), geolocation=()",
+}
+LARGEST_FORM = 2 << 20
+UPLOADS = "/uploads"
+
+
+class Shield:
+    """Adds the headers to every answer and refuses bodies that no form of ours sends."""
+
+    def __init__(self, app: ASGIApp, *, https: bool) -> None:
+        self.app, self.https = app, https
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Serve one request."""
+        if scope["type"] != "http":
+            await self.app(scope, receive, send)
+            return
+
+        async def send_with(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                self._add(MutableHeaders(scope=message), scope["path"])
+            await send(message)
+
+        if _is_too_large(scope):
+            await _refuse(send_with)
+            return
+        await self.app(scope, receive, send_with)
+
+    def _add(self, headers: MutableHeaders, path: str) -> None:
+        for name, value in HEADERS.items():
+            headers.setdefault(name, value)
+        headers.setdefault("content-security-policy", POLICY)
+        if not path.startswith("/static/"):
+            headers.setdefault("cache-control", "no-store")
+        if self.https:
+            headers.setdefault("strict-transport-security", "max-age=31536000")
+
+
+def _is_too_large(scope: Scope) -> bool:
+    """Only the upload route takes long bodies, and it reads them piece by piece."""
+    if scope["path"].startswith(UPLOADS):
+        return False
+    headers = dict(scope["headers"])
+    length = headers.get(b"content-length", b"0")
+    return b"transfer-encoding" in headers or not length.isdigit() or int(length) > LARGEST_FORM
+
+
+async def _refuse(send: Send) -> None:
+    await send({"type": "http.response.start", "status": 413, "headers": [(b"content-type", b"text/plain")]})
+    await send({"type": "http.response.body", "body": b"Too large for a form; files go through the upload page.\n"})

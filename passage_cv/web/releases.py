@@ -1,0 +1,170 @@
+"""From cutoffs to a gate: proposed by a researcher, accepted by an engineer who is another person, put into service.
+
+Nothing is ever taken away: every release and every change of what is in service stays on record.
+"""
+
+from __future__ import annotations
+
+import shutil
+import zipfile
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from passage_cv.decision.cutoffs_file import Cutoffs, read_cutoffs
+from passage_cv.errors import InputError
+from passage_cv.evaluation.report import Names, limit_sentence
+from passage_cv.policy import read_policy
+from passage_cv.web.jobs import add_job, is_busy
+from passage_cv.web.research import made_path
+from passage_cv.web.settings import WebSettings
+from passage_cv.web.tables import Job, Made, Release, Service, User, utc
+
+
+def cutoffs_of(settings: WebSettings, made: Made) -> Cutoffs:
+    """The cutoffs file of an entry."""
+    return read_cutoffs(made_path(settings, made) / "cutoffs.json")
+
+
+def limits_in_words(settings: WebSettings, made: Made) -> list[str]:
+    """One sentence per limit, with the full names of the policy the cutoffs were set under."""
+    policy = read_policy(made_path(settings, made) / "policy.toml")
+    names = Names({rule.code: rule.scientific_name for rule in policy.classes})
+    return [limit_sentence(limit, names) for limit in cutoffs_of(settings, made).asked]
+
+
+def propose(db: Session, cutoffs: Made, who: User, reason: str) -> Release:
+    """Put cutoffs before an engineer.
+
+    Raises
+    ------
+    InputError
+        If no reason is given, or they stand before an engineer already.
+    """
+    if not reason.strip():
+        raise InputError("A proposal needs a reason", where=cutoffs.title, do="Say what is better than before.")
+    waiting = select(Release).where(Release.cutoffs_id == cutoffs.id, Release.state.in_(("proposed", "accepted")))
+    if db.scalar(waiting.limit(1)):
+        raise InputError("These cutoffs were proposed already", where=cutoffs.title, do="See the page Releases.")
+    release = Release(cutoffs_id=cutoffs.id, proposed_by_id=who.id, reason=reason.strip()[:500])
+    db.add(release)
+    db.flush()
+    return release
+
+
+def answer(db: Session, release: Release, who: User, *, accept: bool, text: str) -> Job | None:
+    """Accept a proposal, which begins the export of the package, or return it with the reason.
+
+    Raises
+    ------
+    InputError
+        If it was answered already, the person who proposed it answers, or it is returned without a reason.
+    """
+    if release.state != "proposed":
+        raise InputError(f"This proposal is {release.state}", where=release.id, do="Load the page again.")
+    if release.proposed_by_id == who.id:
+        raise InputError(
+            "Proposed and accepted by the same person", where=who.name, do="A second person decides about a release."
+        )
+    if not accept and not text.strip():
+        raise InputError("It is returned with a reason", where=release.id, do="Say what is missing.")
+    release.state = "accepted" if accept else "returned"
+    release.decided_by_id, release.decided_at, release.answer = who.id, utc(), text.strip()[:500]
+    return start_export(db, release, who.name) if accept else None
+
+
+def start_export(db: Session, release: Release, who: str) -> Job:
+    """Ask for the package of an accepted release.
+
+    Raises
+    ------
+    InputError
+        If it is not accepted, has its package, or is being packed.
+    """
+    if release.state != "accepted" or release.package_id or is_busy(db, release.id):
+        raise InputError(f"Release is {release.state} and cannot be packed now", where=release.id, do="See its page.")
+    return add_job(db, "export", release.id, {"release": release.id}, who)
+
+
+def start_verify(db: Session, package: Made, who: str) -> Job:
+    """Ask for every byte and every reference case of a package to be checked."""
+    return add_job(db, "verify", package.id, {"package": package.id}, who)
+
+
+def put_into_service(db: Session, release: Release, who: str, reason: str) -> Service:
+    """Write down that a site runs this release's package now.
+
+    Raises
+    ------
+    InputError
+        If there is no verified package, or no reason is given.
+    """
+    package = db.get(Made, release.package_id) if release.package_id else None
+    if package is None or not package.facts.get("verified"):
+        raise InputError("There is no verified package", where=release.id, do="Verify the package first.")
+    if not reason.strip():
+        raise InputError("A change at the gate needs a reason", where=release.id, do="Say why.")
+    site = str(package.facts["site"])
+    current = in_service(db).get(site)
+    if current is not None and current.release_id == release.id:
+        raise InputError("This package is in service already", where=site, do="Nothing was changed.")
+    line = Service(site=site, release_id=release.id, who=who, reason=reason.strip()[:500])
+    db.add(line)
+    db.flush()
+    return line
+
+
+def roll_back(db: Session, site: str, who: str, reason: str) -> Service:
+    """Go back to the package that the site ran before this one.
+
+    Raises
+    ------
+    InputError
+        If there is none, or no reason is given.
+    """
+    history = service_of(db, site)
+    earlier = [line for line in history if line.release_id != history[0].release_id] if history else []
+    if not earlier:
+        raise InputError("There is no package before this one", where=site, do="Set the gate to its safe position.")
+    return put_into_service(db, earlier[0].release, who, reason)
+
+
+def service_of(db: Session, site: str) -> list[Service]:
+    """What a site ran, newest first."""
+    return list(db.scalars(select(Service).where(Service.site == site).order_by(Service.id.desc())))
+
+
+def in_service(db: Session) -> dict[str, Service]:
+    """What each site runs now."""
+    return {line.site: line for line in db.scalars(select(Service).order_by(Service.id))}
+
+
+def releases(db: Session) -> list[Release]:
+    """Every proposal, those that wait first, then the newest."""
+    found = db.scalars(select(Release).order_by(Release.proposed_at.desc())).all()
+    return sorted(found, key=lambda one: one.state != "proposed")
+
+
+def zip_package(settings: WebSettings, package: Made) -> Path:
+    """The package as one file to carry to the gate; made once, always the same bytes."""
+    folder = made_path(settings, package)
+    target = folder.parent / f"{folder.name}.zip"
+    if target.is_file():
+        return target
+    part = target.with_suffix(".part")
+    with zipfile.ZipFile(part, "w", zipfile.ZIP_STORED) as packed:
+        for path in sorted(folder.rglob("*")):
+            if path.is_file():
+                entry = zipfile.ZipInfo(f"{package_name(package)}/{path.relative_to(folder).as_posix()}")
+                with path.open("rb") as source, packed.open(entry, "w", force_zip64=True) as out:
+                    shutil.copyfileobj(source, out)
+    part.replace(target)
+    return target
+
+
+def package_name(package: Made) -> str:
+    """A name for the file that says the site and the package."""
+    facts: dict[str, Any] = package.facts
+    return f"{facts['site']}-{str(facts['package_id'])[:12]}"

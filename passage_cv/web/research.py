@@ -1,0 +1,178 @@
+"""What a researcher asks for and what comes of it: policies, runs, scores, cutoffs and reports.
+
+Starts jobs and keeps account of what they made. Every rule lives in the stages that the jobs call.
+"""
+
+from __future__ import annotations
+
+import re
+import secrets
+import shutil
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from passage_cv.config import configs_folder, parse_settings
+from passage_cv.dataset.store import Shares, Store, StoreSettings, store_exists
+from passage_cv.errors import InputError
+from passage_cv.files import write_text
+from passage_cv.policy import Policy, read_policy
+from passage_cv.web.jobs import Work, add_job
+from passage_cv.web.settings import WebSettings
+from passage_cv.web.tables import Job, Made
+
+KINDS = ("run", "scores", "cutoffs", "report", "package")
+_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}")
+
+
+def open_store(settings: WebSettings) -> Store | None:
+    """The data set, or None before it was begun."""
+    return Store.open(settings.store_root) if store_exists(settings.store_root) else None
+
+
+def begin_store(settings: WebSettings, *, unit: str, shares: Mapping[str, float], policy: str = "") -> Store:
+    """Fix for good how roles are drawn, with a seed drawn now.
+
+    Raises
+    ------
+    InputError
+        If the data set was begun already, or a value cannot be used.
+    """
+    if store_exists(settings.store_root):
+        raise InputError("The data set was begun already", where="store.toml", do="Its settings are never changed.")
+    rules = load_policy(settings, policy).in_group("exclude", "protected") if policy else ()
+    values = {
+        "unit": unit,
+        "shares": dict(shares),
+        "seed": secrets.randbelow(2**31),
+        "limited": tuple(rule.scientific_name for rule in rules),
+    }
+    return Store.create(settings.store_root, parse_settings(values, StoreSettings, where="form"))
+
+
+def usual_shares() -> Shares:
+    """What the form proposes."""
+    return Shares()
+
+
+def list_policies(settings: WebSettings) -> dict[str, Policy]:
+    """The site policies that were handed in, by name."""
+    return {path.stem: read_policy(path) for path in sorted((settings.data / "policies").glob("*.toml"))}
+
+
+def policy_path(settings: WebSettings, name: str) -> Path:
+    """The file of a policy.
+
+    Raises
+    ------
+    InputError
+        If there is none of this name.
+    """
+    path = settings.data / "policies" / f"{name}.toml"
+    if not _NAME.fullmatch(name) or not path.is_file():
+        raise InputError(f"There is no policy {name[:40]!r}", do="Hand it in on the page Policies.")
+    return path
+
+
+def load_policy(settings: WebSettings, name: str) -> Policy:
+    """Read a policy by its name."""
+    return read_policy(policy_path(settings, name))
+
+
+def keep_policy(settings: WebSettings, name: str, text: str) -> Policy:
+    """Keep a site's policy under a new name; a policy that was handed in is never changed.
+
+    Raises
+    ------
+    InputError
+        If the name is taken or cannot be used, or the text is no policy.
+    """
+    if not _NAME.fullmatch(name):
+        raise InputError(f"Policy name {name[:40]!r} cannot be used", do="Take letters, digits and hyphens.")
+    path = settings.data / "policies" / f"{name}.toml"
+    if path.exists():
+        raise InputError("A policy of this name is there", where=name, do="Give the changed one a new name.")
+    try:
+        values = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(f"Text is not TOML: {error}", where=name, do="Correct that line.") from error
+    policy = parse_settings(values, Policy, where=name)
+    write_text(path, text)
+    return policy
+
+
+def train_settings() -> dict[str, Path]:
+    """The training set-ups that come with the program, by name."""
+    return {path.stem: path for path in sorted((configs_folder() / "train").glob("*.toml"))}
+
+
+def start_training(db: Session, settings: WebSettings, who: str, *, config: str, policy: str, version: str) -> Job:
+    """Ask for a model of one version of the data set.
+
+    Raises
+    ------
+    InputError
+        If set-up, policy or data set are not there.
+    """
+    if config not in train_settings():
+        raise InputError(
+            f"There is no training set-up {config[:40]!r}", do=f"Choose of {', '.join(train_settings())}."
+        )
+    policy_path(settings, policy)
+    if open_store(settings) is None:
+        raise InputError("The data set was not begun yet", do="Begin it on the page Data set.")
+    return add_job(db, "train", "training", {"config": config, "policy": policy, "version": version}, who)
+
+
+def start_scoring(db: Session, run: Made, who: str) -> Job:
+    """Ask for scores of every fish of the run's version, with its lasting role."""
+    return add_job(db, "score", run.id, {"run": run.id}, who)
+
+
+def start_calibration(db: Session, settings: WebSettings, scores: Made, policy: str, who: str) -> Job:
+    """Ask for cutoffs under a policy; the look at role ``cut`` goes into the ledger."""
+    policy_path(settings, policy)
+    return add_job(db, "calibrate", scores.id, {"scores": scores.id, "policy": policy}, who)
+
+
+def start_evaluation(db: Session, cutoffs: Made, who: str) -> Job:
+    """Ask for the report of cutoffs; the look at role ``test`` goes into the ledger."""
+    return add_job(db, "evaluate", cutoffs.id, {"cutoffs": cutoffs.id}, who)
+
+
+def made_of(db: Session, kind: str) -> list[Made]:
+    """Everything of one kind, newest first."""
+    return list(db.scalars(select(Made).where(Made.kind == kind).order_by(Made.at.desc())))
+
+
+def find_made(db: Session, kind: str, made_id: str) -> Made | None:
+    """One thing by its kind and id."""
+    found = db.get(Made, made_id)
+    return found if found is not None and found.kind == kind else None
+
+
+def made_path(settings: WebSettings, made: Made) -> Path:
+    """Where it lies."""
+    return settings.data / made.path
+
+
+def new_place(settings: WebSettings, kind: str, job_id: str) -> Path:
+    """An empty place for what a job makes; remains of an earlier start of the same job go."""
+    path = settings.data / "made" / kind / job_id
+    shutil.rmtree(path, ignore_errors=True)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    return path
+
+
+def keep_made(
+    work: Work, kind: str, path: Path, *, title: str, sources: dict[str, Any], facts: dict[str, Any]
+) -> Made:
+    """Enter what a job made; the job's id is its id, so that a job that starts again enters it once."""
+    place = path.relative_to(work.settings.data).as_posix()
+    made = Made(id=work.job_id, kind=kind, title=title, path=place, sources=sources, facts=facts, who=work.who)
+    with work.sessions.begin() as db:
+        return db.merge(made)

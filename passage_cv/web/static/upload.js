@@ -1,0 +1,115 @@
+// Sends files of a batch over tus: hash first, skip what is there, three at once, go on after any interruption.
+"use strict";
+
+document.addEventListener("DOMContentLoaded", () => {
+  const drop = document.getElementById("drop");
+  if (!drop) return;
+  const words = drop.dataset;
+  const sending = document.getElementById("sending"), bar = document.getElementById("bar");
+  const told = document.getElementById("told"), pause = document.getElementById("pause");
+  const AT_ONCE = 3, PIECE = 16 << 20;
+  const queue = [], active = new Map(), failed = [];
+  let there = {}, all = 0, done = 0, bytes = 0, sent = 0, began = 0, paused = false, known = null;
+
+  const fill = (text, values) => text.replace(/\{(\w+)\}/g, (_, key) => values[key]);
+  const size = (n) => { const units = ["bytes", "kB", "MB", "GB"]; let i = 0; while (n >= 1000 && i < 3) { n /= 1000; i++; } return `${n.toFixed(0)} ${units[i]}`; };
+  const time = (s) => (s < 90 ? `${Math.ceil(s)} s` : s < 5400 ? `${Math.ceil(s / 60)} min` : `${(s / 3600).toFixed(1)} h`);
+
+  function tell() {
+    const moving = [...active.values()].reduce((sum, one) => sum + one.sent, 0), arrived = sent + moving;
+    bar.max = Math.max(bytes, 1); bar.value = arrived;
+    let text = fill(words.sending, { done, all, sent: size(arrived), size: size(bytes) });
+    const speed = arrived / Math.max(0.5, (performance.now() - began) / 1000);
+    if (arrived && arrived < bytes) text += `, ${fill(words.left, { left: time((bytes - arrived) / speed) })}`;
+    if (!navigator.onLine) text = words.offline;
+    told.textContent = text;
+  }
+
+  async function add(files) {
+    if (!files.length) return;
+    if (!began) began = performance.now();
+    sending.hidden = false;
+    known = known || fetch(`/batches/${words.batch}/received`).then((answer) => answer.json());
+    there = await known;
+    for (const [file, name] of files) { queue.push([file, name]); all++; bytes += file.size; }
+    tell();
+    next();
+  }
+
+  function next() {
+    while (!paused && active.size < AT_ONCE && queue.length) send(...queue.shift());
+    if (!active.size && !queue.length && all) finished();
+  }
+
+  function finished() {
+    if (failed.length) {
+      told.textContent = fill(words.failed, { n: failed.length, names: failed.slice(0, 10).join(", ") });
+      return;
+    }
+    told.textContent = words.finished;
+    location.reload();
+  }
+
+  async function send(file, name) {
+    const entry = { sent: 0, upload: null };
+    active.set(name, entry);
+    const close = (ok) => { active.delete(name); if (ok) { done++; sent += file.size; } else failed.push(name); tell(); next(); };
+    let sha256;
+    try { sha256 = await sha256OfFile(file); } catch { close(false); return; }
+    if (there[name] && there[name].sha256 === sha256) { close(true); return; }
+    entry.upload = new tus.Upload(file, {
+      endpoint: "/uploads",
+      headers: { "X-Form-Mark": words.mark },
+      metadata: { batch: words.batch, filename: name, sha256 },
+      chunkSize: PIECE,
+      uploadDataDuringCreation: true,
+      removeFingerprintOnSuccess: true,
+      fingerprint: async () => `passage-${words.batch}-${name}-${sha256}`,
+      retryDelays: [0, 500, 1000, 2000, 4000, 8000, 16000, 30000],
+      onProgress: (arrived) => { entry.sent = arrived; tell(); },
+      onSuccess: () => close(true),
+      onError: () => { if (navigator.onLine) close(false); else tell(); },
+    });
+    const earlier = await entry.upload.findPreviousUploads();
+    if (earlier.length) entry.upload.resumeFromPreviousUpload(earlier[0]);
+    if (!paused) entry.upload.start();
+  }
+
+  // The library gives up at once when the browser says that the line is down: begin again when it is back.
+  window.addEventListener("online", () => { tell(); for (const one of active.values()) if (one.upload && !paused) one.upload.start(); });
+  window.addEventListener("offline", tell);
+  window.addEventListener("beforeunload", (event) => { if (active.size) event.preventDefault(); });
+  pause.addEventListener("click", () => {
+    paused = !paused;
+    pause.textContent = paused ? words.resume : words.stop;
+    for (const one of active.values()) if (one.upload) { if (paused) one.upload.abort(); else one.upload.start(); }
+    if (!paused) next();
+  });
+
+  const named = (list) => [...list].filter((file) => !file.name.startsWith(".")).map((file) => [file, file.webkitRelativePath || file.name]);
+  document.getElementById("files").addEventListener("change", (event) => add(named(event.target.files)));
+  document.getElementById("folder").addEventListener("change", (event) => add(named(event.target.files)));
+
+  async function walk(entry, path) {
+    if (entry.isFile) {
+      const file = await new Promise((found, lost) => entry.file(found, lost));
+      return file.name.startsWith(".") ? [] : [[file, path + file.name]];
+    }
+    const reader = entry.createReader(), found = [];
+    for (;;) {
+      const some = await new Promise((read, lost) => reader.readEntries(read, lost));
+      if (!some.length) return found;
+      for (const one of some) found.push(...(await walk(one, `${path}${entry.name}/`)));
+    }
+  }
+  drop.addEventListener("dragover", (event) => { event.preventDefault(); drop.classList.add("over"); });
+  drop.addEventListener("dragleave", () => drop.classList.remove("over"));
+  drop.addEventListener("drop", async (event) => {
+    event.preventDefault();
+    drop.classList.remove("over");
+    const entries = [...event.dataTransfer.items].map((item) => item.webkitGetAsEntry()).filter(Boolean);
+    const found = [];
+    for (const entry of entries) found.push(...(await walk(entry, "")));
+    add(found);
+  });
+});

@@ -1,0 +1,1 @@
+"""What background jobs do: read their job's values, call the package's functions, tell what came of it."""

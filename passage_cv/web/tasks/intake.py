@@ -1,0 +1,60 @@
+"""Check a batch and accept it, with the same functions as the command line."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from passage_cv.dataset.accept import accept_batch
+from passage_cv.dataset.store import Store, store_exists
+from passage_cv.errors import InputError
+from passage_cv.files import write_json
+from passage_cv.intake.batch import CheckedBatch
+from passage_cv.intake.check import check_batch
+from passage_cv.web.batches import FACTS, batch_folder, decisions_of
+from passage_cv.web.checking import check_values, exclusions, lay_out
+from passage_cv.web.jobs import Work
+from passage_cv.web.tables import Batch
+
+
+def check(work: Work) -> dict[str, Any]:
+    """Look through a batch and keep what was found for the page; the data set is not touched."""
+    root, checked = _checked(work, keep_working=False)
+    values = check_values(checked)
+    write_json(root / "check.json", values)
+    with work.sessions.begin() as db:
+        batch = db.get_one(Batch, work.subject)
+        batch.summary, batch.state = values["counts"], "checked"
+    counts: dict[str, Any] = values["counts"]
+    return counts
+
+
+def accept(work: Work) -> dict[str, Any]:
+    """Check once more and keep the batch, all of it or none."""
+    if not store_exists(work.settings.store_root):
+        raise InputError("The data set was not begun yet", do="Ask a researcher to begin it on the page Data set.")
+    store = Store.open(work.settings.store_root)
+    _, checked = _checked(work, keep_working=True)
+    receipt = accept_batch(
+        checked, store, author=work.given["author"], reason=work.given["reason"], progress=work.progress
+    )
+    with work.sessions.begin() as db:
+        batch = db.get_one(Batch, work.subject)
+        batch.receipt, batch.state = receipt.as_dict(), "accepted"
+    return {"version": receipt.version}
+
+
+def _checked(work: Work, *, keep_working: bool) -> tuple[Path, CheckedBatch]:
+    with work.sessions() as db:
+        batch = db.get_one(Batch, work.subject)
+        decisions = decisions_of(db, batch)
+    root = batch_folder(work.settings, batch)
+    folder = lay_out(work.settings, root, batch.name, decisions, progress=work.progress)
+    checked = check_batch(
+        folder,
+        facts={key: str(batch.facts[key]) for key in FACTS if batch.facts.get(key)},
+        excluded=exclusions(decisions),
+        keep_working=keep_working,
+        progress=work.progress,
+    )
+    return root, checked

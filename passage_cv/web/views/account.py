@@ -1,0 +1,132 @@
+"""Signing in and out, joining by invitation, tokens, people, and the record of who did what."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import Form
+from fastapi.responses import Response
+from sqlalchemy import select
+
+from passage_cv.web import accounts
+from passage_cv.web.ask import COOKIE, Asking, NotFound, TooOften
+from passage_cv.web.people import Role
+from passage_cv.web.tables import Deed, Token, User
+
+Text = Annotated[str, Form()]
+DEEDS_SHOWN = 300
+
+
+def home(ask: Asking) -> Response:
+    """Send everybody to the page that they came for."""
+    if ask.user is None:
+        return ask.go("/sign-in")
+    for role, path in ((Role.TECHNICIAN, "/batches"), (Role.RESEARCHER, "/data"), (Role.ENGINEER, "/releases")):
+        if role in ask.roles:
+            return ask.go(path)
+    return ask.go("/people")
+
+
+def sign_in_form(ask: Asking) -> Response:
+    """Ask for name and password."""
+    return ask.page("sign_in", failed=False)
+
+
+def sign_in(ask: Asking, name: Text = "", password: Text = "") -> Response:
+    """Check them; a browser gets a new secret each time somebody signs in."""
+    client = ask.request.client
+    wait_s = ask.server.sign_ins.wait_s(client.host if client else "")
+    if wait_s:
+        raise TooOften(wait_s)
+    user = accounts.check_password(ask.db, name, password)
+    if user is None:
+        ask.db.commit()
+        return ask.page("sign_in", failed=True, status=401)
+    secret = accounts.begin_visit(ask.db, user)
+    ask.db.commit()
+    answer = ask.go("/")
+    ask.remember(answer, secret)
+    return answer
+
+
+def sign_out(ask: Asking) -> Response:
+    """End this person's visits in every browser."""
+    accounts.end_visits(ask.db, ask.person)
+    ask.did("signed out")
+    answer = ask.go("/sign-in")
+    answer.delete_cookie(COOKIE)
+    return answer
+
+
+def join_form(ask: Asking, secret: str) -> Response:
+    """Ask an invited person for a password."""
+    return ask.page("join", invitation=accounts.find_invitation(ask.db, secret))
+
+
+def join(ask: Asking, secret: str, name: Text = "", password: Text = "") -> Response:
+    """Let the invited person in."""
+    user = accounts.join(ask.db, secret, name, password)
+    fresh = accounts.begin_visit(ask.db, user)
+    ask.db.commit()
+    answer = ask.go("/")
+    ask.remember(answer, fresh)
+    return answer
+
+
+def account(ask: Asking) -> Response:
+    """A person's own page."""
+    return _account(ask)
+
+
+def make_token(ask: Asking, name: Text = "") -> Response:
+    """Make a token and show it once."""
+    secret = accounts.make_token(ask.db, ask.person, name)
+    ask.db.commit()
+    return _account(ask, secret=secret)
+
+
+def end_token(ask: Asking, name: Text = "") -> Response:
+    """End the tokens of one name."""
+    for token in ask.db.scalars(select(Token).where(Token.user_id == ask.person.id, Token.name == name)):
+        ask.db.delete(token)
+    ask.did("ended token", name)
+    return ask.go("/account")
+
+
+def people(ask: Asking) -> Response:
+    """Everybody who may sign in."""
+    return _people(ask)
+
+
+def invite(ask: Asking, name: Text = "", role: Annotated[list[Role] | None, Form()] = None) -> Response:
+    """Make a link with which a person chooses a password; also for a forgotten one."""
+    secret = accounts.invite(ask.db, name.strip() or "-", role or [])
+    ask.did("invited", f"{name.strip()}: {', '.join(role or [])}")
+    return _people(ask, link=f"{ask.request.base_url}join/{secret}", invited=name.strip())
+
+
+def switch(ask: Asking, user_id: int, active: Annotated[bool, Form()]) -> Response:
+    """Switch a person off, everywhere and at once, or on again."""
+    user = ask.db.get(User, user_id)
+    if user is None or user.id == ask.person.id:
+        raise NotFound
+    user.active, user.failures, user.locked_until = active, 0, ""
+    accounts.end_visits(ask.db, user)
+    ask.did("switched on" if active else "switched off", user.name)
+    return ask.go("/people")
+
+
+def deeds(ask: Asking) -> Response:
+    """Who did what, newest first."""
+    found = ask.db.scalars(select(Deed).order_by(Deed.id.desc()).limit(DEEDS_SHOWN))
+    return ask.page("deeds", deeds=found.all())
+
+
+def _account(ask: Asking, secret: str = "") -> Response:
+    tokens = ask.db.scalars(select(Token).where(Token.user_id == ask.person.id).order_by(Token.created_at))
+    return ask.page("account", tokens=tokens.all(), secret=secret)
+
+
+def _people(ask: Asking, link: str = "", invited: str = "") -> Response:
+    users = ask.db.scalars(select(User).order_by(User.name))
+    return ask.page("people", people=users.all(), all_roles=list(Role), link=link, invited=invited)

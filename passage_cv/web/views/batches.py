@@ -1,0 +1,207 @@
+"""The technician's pages: from a batch's first fact to its receipt."""
+
+from __future__ import annotations
+
+import csv
+import io
+from typing import Annotated
+
+from fastapi import Form, Query
+from fastapi.responses import FileResponse, JSONResponse, Response
+from sqlalchemy import select
+
+from passage_cv.intake.columns import CANONICAL, WORDS
+from passage_cv.intake.containers import read_container
+from passage_cv.web import batches as rules
+from passage_cv.web.ask import Ask, Asking, NotFound
+from passage_cv.web.pages import cells_safe_for_spreadsheets
+from passage_cv.web.paths import below
+from passage_cv.web.people import Role
+from passage_cv.web.tables import Batch, Job, Upload
+from passage_cv.web.uploads import files_of
+
+Text = Annotated[str, Form()]
+PER_PAGE = 50
+BATCHES_SHOWN = 500
+
+
+def batch_list(ask: Asking) -> Response:
+    """What became of my batches; a researcher sees everybody's."""
+    found = select(Batch).order_by(Batch.created_at.desc()).limit(BATCHES_SHOWN)
+    if Role.RESEARCHER not in ask.roles:
+        found = found.where(Batch.owner_id == ask.person.id)
+    return ask.page("batches", batches=ask.db.scalars(found).all())
+
+
+def batch_form(ask: Asking) -> Response:
+    """Facts of a new batch, with those of the last one filled in."""
+    facts = rules.usual_facts(ask.db, ask.person)
+    return ask.page("batch_new", facts=facts, words=WORDS, fresh=rules.NEW_EACH_TIME)
+
+
+async def start(ask: Asking) -> Response:
+    """Begin a batch."""
+    form = {key: str(value) for key, value in (await ask.request.form()).items()}
+    batch = rules.start_batch(ask.db, ask.person, form.get("name", ""), form)
+    ask.did("began batch", f"{batch.name} ({batch.id})")
+    return ask.go(f"/batches/{batch.id}")
+
+
+def show(ask: Asking, batch_id: str) -> Response:
+    """One batch: its files, what was found, and what can be done next."""
+    batch = find_batch(ask, batch_id)
+    return ask.page(
+        "batch",
+        batch=batch,
+        files=files_of(ask.db, batch),
+        n_partial=len(_partial(ask, batch)),
+        job=last_job(ask, batch.id),
+        decisions=rules.decisions_of(ask.db, batch),
+        is_owner=batch.owner_id == ask.person.id,
+    )
+
+
+def received(ask: Asking, batch_id: str) -> Response:
+    """Names, sizes and hashes of what has arrived, so that a browser sends nothing twice."""
+    batch = find_batch(ask, batch_id, own=True)
+    return JSONResponse({one.name: {"bytes": one.length, "sha256": one.sha256} for one in files_of(ask.db, batch)})
+
+
+def check(ask: Asking, batch_id: str) -> Response:
+    """Ask for a check."""
+    batch = find_batch(ask, batch_id, own=True)
+    rules.start_check(ask.db, batch, ask.person.name)
+    ask.did("asked for check", batch.name)
+    return ask.go(f"/batches/{batch.id}")
+
+
+def accept(ask: Asking, batch_id: str, reason: Text = "") -> Response:
+    """Ask for the batch to be kept."""
+    batch = find_batch(ask, batch_id, own=True)
+    rules.start_accept(ask.db, batch, ask.person.name, reason)
+    ask.did("accepted batch", batch.name)
+    return ask.go(f"/batches/{batch.id}")
+
+
+def set_aside(ask: Asking, batch_id: str) -> Response:
+    """Set a batch aside."""
+    batch = find_batch(ask, batch_id, own=True)
+    rules.set_aside(ask.db, batch)
+    ask.did("set batch aside", batch.name)
+    return ask.go("/batches")
+
+
+def take_up(ask: Asking, batch_id: str) -> Response:
+    """Go on with a batch that was set aside."""
+    batch = find_batch(ask, batch_id, own=True)
+    rules.take_up(batch)
+    ask.did("took batch up", batch.name)
+    return ask.go(f"/batches/{batch.id}")
+
+
+def findings(ask: Asking, batch_id: str, page: Annotated[int, Query(ge=1)] = 1, only: str = "") -> Response:
+    """Findings, each with its row and its pictures, and what was decided."""
+    batch = find_batch(ask, batch_id)
+    checked = rules.read_check(ask.server.settings, batch)
+    found = [(n, one) for n, one in enumerate(checked.get("findings", [])) if not only or one["severity"] == only]
+    return ask.page(
+        "findings",
+        batch=batch,
+        findings=found[(page - 1) * PER_PAGE : page * PER_PAGE],
+        n_found=len(found),
+        page=page,
+        pages=max(1, -(-len(found) // PER_PAGE)),
+        only=only,
+        counts=checked.get("counts", {}),
+        columns=CANONICAL,
+        decisions=rules.decisions_of(ask.db, batch),
+        is_owner=batch.owner_id == ask.person.id,
+    )
+
+
+def decide(
+    ask: Asking,
+    batch_id: str,
+    kind: Text = "",
+    image: Text = "",
+    row: Annotated[int, Form()] = 0,
+    column: Text = "",
+    value: Text = "",
+    back: Text = "",
+) -> Response:
+    """Write down a decision."""
+    batch = find_batch(ask, batch_id, own=True)
+    made = rules.decide(ask.db, batch, ask.person.name, kind=kind, image=image, row=row, column=column, value=value)
+    ask.did(f"decided: {made.kind}", f"{batch.name}: {made.image or made.row} {made.column} {made.value}")
+    return ask.go(f"/batches/{batch.id}/findings{_place(back)}")
+
+
+def undo(ask: Asking, batch_id: str, decision_id: int, back: Text = "") -> Response:
+    """Take a decision back."""
+    batch = find_batch(ask, batch_id, own=True)
+    made = rules.undo(ask.db, batch, decision_id)
+    ask.did(f"undid: {made.kind}", f"{batch.name}: {made.image or made.row} {made.value}")
+    return ask.go(f"/batches/{batch.id}/findings{_place(back)}")
+
+
+def picture(ask: Asking, batch_id: str, name: str) -> Response:
+    """A picture of a batch, told by its first bytes and never taken for a page."""
+    batch = find_batch(ask, batch_id)
+    work = rules.batch_folder(ask.server.settings, batch) / "work"
+    folder = next((path for path in work.iterdir() if path.is_dir()), None) if work.is_dir() else None
+    path = below(folder, name) if folder else None
+    if path is None or not path.is_file():
+        raise NotFound
+    container = read_container(path.read_bytes())
+    if container is None:
+        raise NotFound
+    kind = {"jpg": "jpeg"}.get(container.kind, container.kind)
+    return FileResponse(path, media_type=f"image/{kind}")
+
+
+def findings_csv(ask: Asking, batch_id: str) -> Response:
+    """The findings as a table for a spreadsheet."""
+    batch = find_batch(ask, batch_id)
+    names = ("row", "image", "kind", "severity", "message", "proposal")
+    out = io.StringIO()
+    writer = csv.DictWriter(out, names, extrasaction="ignore")
+    writer.writeheader()
+    for one in rules.read_check(ask.server.settings, batch).get("findings", []):
+        writer.writerow(cells_safe_for_spreadsheets(one))
+    headers = {"content-disposition": f'attachment; filename="findings-{batch.id}.csv"'}
+    return Response(out.getvalue(), media_type="text/csv; charset=utf-8", headers=headers)
+
+
+def receipt(ask: Asking, batch_id: str) -> Response:
+    """What the crew gets for its files."""
+    batch = find_batch(ask, batch_id)
+    if not batch.receipt:
+        raise NotFound
+    return ask.page("receipt", batch=batch, receipt=batch.receipt)
+
+
+def find_batch(ask: Ask, batch_id: str, *, own: bool = False) -> Batch:
+    """A batch that this person may see (their own, or any for a researcher), or ``own`` alone."""
+    batch = ask.db.get(Batch, batch_id)
+    if batch is None or (batch.owner_id != ask.person.id and (own or Role.RESEARCHER not in ask.roles)):
+        raise NotFound
+    return batch
+
+
+def last_job(ask: Ask, subject: str) -> Job | None:
+    """The newest work on something."""
+    return ask.db.scalar(select(Job).where(Job.subject == subject).order_by(Job.created_at.desc()).limit(1))
+
+
+def _partial(ask: Ask, batch: Batch) -> list[Upload]:
+    return list(ask.db.scalars(select(Upload).where(Upload.batch_id == batch.id, Upload.done_at == "")))
+
+
+def _place(back: str) -> str:
+    """The query and the finding to come back to; nothing else may be named."""
+    query, _, finding = back.partition("#")
+    page, _, only = query.partition("/")
+    query = (
+        f"?page={page}&only={only}" if page.isdigit() and only in {"", "must resolve", "please look", "note"} else ""
+    )
+    return query.replace(" ", "%20") + (f"#finding-{finding}" if finding.isdigit() else "")

@@ -1,0 +1,120 @@
+"""The engineer's pages: what awaits release, packages, and what is in service where."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import Form
+from fastapi.responses import FileResponse, Response
+
+from passage_cv.web import releases as rules
+from passage_cv.web.ask import Ask, Asking, NotFound
+from passage_cv.web.people import Role
+from passage_cv.web.research import find_made, made_of
+from passage_cv.web.tables import Made, Release
+from passage_cv.web.views.batches import last_job
+from passage_cv.web.views.research import find
+
+Text = Annotated[str, Form()]
+
+
+def release_list(ask: Asking) -> Response:
+    """Proposals, those that wait first."""
+    return ask.page("releases", releases=rules.releases(ask.db))
+
+
+def propose(ask: Asking, made_id: str, reason: Text = "") -> Response:
+    """Put cutoffs before an engineer."""
+    release = rules.propose(ask.db, find(ask, "cutoffs", made_id), ask.person, reason)
+    ask.did("proposed release", f"{release.cutoffs.title} ({release.id})")
+    return ask.go(f"/releases/{release.id}")
+
+
+def release(ask: Asking, release_id: str) -> Response:
+    """One proposal: limits in words, its package, and what can be done next."""
+    found = _release(ask, release_id)
+    package = find_made(ask.db, "package", found.package_id)
+    reports = [one for one in made_of(ask.db, "report") if one.sources["cutoffs"] == found.cutoffs_id]
+    service = rules.in_service(ask.db).get(str(found.cutoffs.facts["site"]))
+    return ask.page(
+        "release",
+        release=found,
+        cutoffs=rules.cutoffs_of(ask.server.settings, found.cutoffs),
+        limits=rules.limits_in_words(ask.server.settings, found.cutoffs),
+        package=package,
+        reports=reports,
+        job=last_job(ask, package.id if package else found.id) or last_job(ask, found.id),
+        serves=service is not None and service.release_id == found.id,
+        is_engineer=Role.ENGINEER in ask.roles,
+        is_proposer=found.proposed_by_id == ask.person.id,
+    )
+
+
+def answer(ask: Asking, release_id: str, accept: Annotated[bool, Form()], text: Text = "") -> Response:
+    """Accept or return a proposal."""
+    found = _release(ask, release_id)
+    rules.answer(ask.db, found, ask.person, accept=accept, text=text)
+    ask.did("accepted release" if accept else "returned release", found.id)
+    return ask.go(f"/releases/{found.id}")
+
+
+def pack(ask: Asking, release_id: str) -> Response:
+    """Pack an accepted release again, where packing failed."""
+    found = _release(ask, release_id)
+    rules.start_export(ask.db, found, ask.person.name)
+    ask.did("asked for package", found.id)
+    return ask.go(f"/releases/{found.id}")
+
+
+def verify(ask: Asking, release_id: str) -> Response:
+    """Have the package checked."""
+    package = _package(ask, release_id)
+    rules.start_verify(ask.db, package, ask.person.name)
+    ask.did("asked for verification", package.id)
+    return ask.go(f"/releases/{release_id}")
+
+
+def download(ask: Asking, release_id: str) -> Response:
+    """The package as one file."""
+    package = _package(ask, release_id)
+    path = rules.zip_package(ask.server.settings, package)
+    ask.did("took package", package.id)
+    return FileResponse(path, media_type="application/zip", filename=f"{rules.package_name(package)}.zip")
+
+
+def put_into_service(ask: Asking, release_id: str, reason: Text = "") -> Response:
+    """Write down that a site runs this package."""
+    line = rules.put_into_service(ask.db, _release(ask, release_id), ask.person.name, reason)
+    ask.did("put into service", f"{line.site}: {release_id}")
+    return ask.go("/service")
+
+
+def service(ask: Asking) -> Response:
+    """What each site runs, and what it ran before."""
+    now = rules.in_service(ask.db)
+    return ask.page(
+        "service",
+        sites={site: rules.service_of(ask.db, site) for site in sorted(now)},
+        is_engineer=Role.ENGINEER in ask.roles,
+    )
+
+
+def roll_back(ask: Asking, site: Text = "", reason: Text = "") -> Response:
+    """Go back to the package before."""
+    line = rules.roll_back(ask.db, site, ask.person.name, reason)
+    ask.did("rolled back", f"{line.site}: {line.release_id}")
+    return ask.go("/service")
+
+
+def _release(ask: Ask, release_id: str) -> Release:
+    found = ask.db.get(Release, release_id)
+    if found is None:
+        raise NotFound
+    return found
+
+
+def _package(ask: Ask, release_id: str) -> Made:
+    found = find_made(ask.db, "package", _release(ask, release_id).package_id)
+    if found is None:
+        raise NotFound
+    return found

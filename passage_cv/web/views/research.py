@@ -1,0 +1,249 @@
+"""The researcher's pages: data set, policies, models, cutoffs, reports, ledger; and background work."""
+
+from __future__ import annotations
+
+import json
+from collections import Counter
+from typing import Annotated
+
+from fastapi import Form
+from fastapi.responses import FileResponse, Response
+from sqlalchemy import select
+
+from passage_cv.dataset.diff import diff_versions
+from passage_cv.dataset.ledger import attempts_of, uses_of
+from passage_cv.dataset.store import Store
+from passage_cv.dataset.versions import count_roles, list_versions, open_version
+from passage_cv.records import ROLES
+from passage_cv.web import jobs, releases
+from passage_cv.web import research as rules
+from passage_cv.web.ask import Ask, Asking, NotFound
+from passage_cv.web.headers import REPORT_POLICY
+from passage_cv.web.paths import below
+from passage_cv.web.people import Role
+from passage_cv.web.tables import Batch, Job, Made
+from passage_cv.web.worker import log_path
+
+Text = Annotated[str, Form()]
+JOBS_SHOWN = 200
+LOG_TAIL = 20_000
+
+
+def data(ask: Asking) -> Response:
+    """The history of the data set, or how to begin it."""
+    store = rules.open_store(ask.server.settings)
+    if store is None:
+        policies = rules.list_policies(ask.server.settings)
+        return ask.page("data_begin", shares=rules.usual_shares(), policies=policies)
+    return ask.page("data", store=store, versions=list_versions(store)[::-1])
+
+
+def begin_data(
+    ask: Asking,
+    unit: Text = "trip",
+    train: Annotated[float, Form()] = 0.4,
+    cut: Annotated[float, Form()] = 0.4,
+    test: Annotated[float, Form()] = 0.2,
+    policy: Text = "",
+) -> Response:
+    """Fix for good how roles are drawn."""
+    shares = {"train": train, "cut": cut, "test": test}
+    store = rules.begin_store(ask.server.settings, unit=unit, shares=shares, policy=policy)
+    ask.did("began data set", f"unit {store.settings.unit}, seed {store.settings.seed}")
+    return ask.go("/data")
+
+
+def version(ask: Asking, name: str) -> Response:
+    """What one version holds: fish per class and role, and how each unit got its role."""
+    store = _store(ask)
+    opened = open_version(store, name)
+    draws = [(fact.batch, draw) for fact in opened.roles_facts() for draw in fact.draws]
+    excluded = Counter(reason for fact in opened.roles_facts() for reason in fact.excluded.values())
+    older = [info.name for info in list_versions(store) if info.number < opened.record.number]
+    return ask.page(
+        "version",
+        version=opened,
+        counts=count_roles(opened),
+        role_names=ROLES,
+        draws=draws,
+        excluded=excluded,
+        older=older[::-1],
+        n_images=len(opened.table()),
+    )
+
+
+def version_diff(ask: Asking, name: str, older: str) -> Response:
+    """What came and what changed between two versions."""
+    store = _store(ask)
+    found = diff_versions(open_version(store, older), open_version(store, name))
+    changes = Counter((change.column, change.before, change.after) for change in found.changes)
+    return ask.page("version_diff", diff=found, changes=changes)
+
+
+def ledger(ask: Asking) -> Response:
+    """Every look at ``cut`` and ``test``."""
+    store = rules.open_store(ask.server.settings)
+    uses = [use for role in ("cut", "test") for use in uses_of(store, role)] if store else []
+    uses.sort(key=lambda use: use.at, reverse=True)
+    return ask.page("ledger", uses=uses, attempts=attempts_of(store) if store else [])
+
+
+def policies(ask: Asking) -> Response:
+    """The site policies that were handed in."""
+    return ask.page("policies", policies=rules.list_policies(ask.server.settings))
+
+
+def keep_policy(ask: Asking, name: Text = "", text: Text = "") -> Response:
+    """Keep a policy under a new name."""
+    policy = rules.keep_policy(ask.server.settings, name.strip(), text)
+    ask.did("handed in policy", f"{name.strip()} ({policy.sha256[:12]})")
+    return ask.go("/policies")
+
+
+def models(ask: Asking) -> Response:
+    """Runs, their scores, and a form for the next training."""
+    store = rules.open_store(ask.server.settings)
+    return ask.page(
+        "models",
+        runs=rules.made_of(ask.db, "run"),
+        scores=rules.made_of(ask.db, "scores"),
+        configs=list(rules.train_settings()),
+        policies=list(rules.list_policies(ask.server.settings)),
+        versions=[info.name for info in list_versions(store)][::-1] if store else [],
+        jobs=_jobs(ask, ("train", "score")),
+    )
+
+
+def train(ask: Asking, config: Text = "", policy: Text = "", version: Text = "latest") -> Response:
+    """Put a training into the queue."""
+    job = rules.start_training(
+        ask.db, ask.server.settings, ask.person.name, config=config, policy=policy, version=version
+    )
+    ask.did("asked for training", f"{config} on {version}")
+    return ask.go(f"/jobs/{job.id}")
+
+
+def score(ask: Asking, made_id: str) -> Response:
+    """Put the scoring of a run into the queue."""
+    job = rules.start_scoring(ask.db, find(ask, "run", made_id), ask.person.name)
+    ask.did("asked for scores", made_id)
+    return ask.go(f"/jobs/{job.id}")
+
+
+def cutoffs(ask: Asking) -> Response:
+    """Cutoffs that were set, and a form for the next."""
+    return ask.page(
+        "cutoffs",
+        cutoffs=rules.made_of(ask.db, "cutoffs"),
+        scores=rules.made_of(ask.db, "scores"),
+        policies=list(rules.list_policies(ask.server.settings)),
+        jobs=_jobs(ask, ("calibrate", "evaluate")),
+    )
+
+
+def calibrate(ask: Asking, scores: Text = "", policy: Text = "") -> Response:
+    """Put a calibration into the queue."""
+    made = find(ask, "scores", scores)
+    job = rules.start_calibration(ask.db, ask.server.settings, made, policy, ask.person.name)
+    ask.did("asked for cutoffs", f"{made.title} under {policy}")
+    return ask.go(f"/jobs/{job.id}")
+
+
+def cutoffs_page(ask: Asking, made_id: str) -> Response:
+    """One set of cutoffs: its limits in words, its reports, and its way to a gate."""
+    made = find(ask, "cutoffs", made_id)
+    reports = [one for one in rules.made_of(ask.db, "report") if one.sources["cutoffs"] == made.id]
+    return ask.page(
+        "cutoffs_one",
+        made=made,
+        cutoffs=releases.cutoffs_of(ask.server.settings, made),
+        limits=releases.limits_in_words(ask.server.settings, made),
+        reports=reports,
+        releases=[one for one in releases.releases(ask.db) if one.cutoffs_id == made.id],
+        is_researcher=Role.RESEARCHER in ask.roles,
+    )
+
+
+def evaluate(ask: Asking, made_id: str) -> Response:
+    """Put the report of some cutoffs into the queue."""
+    made = find(ask, "cutoffs", made_id)
+    job = rules.start_evaluation(ask.db, made, ask.person.name)
+    ask.did("asked for report", made.title)
+    return ask.go(f"/jobs/{job.id}")
+
+
+def report(ask: Asking, made_id: str, name: str) -> Response:
+    """A file of a report; its page is shown in a sandbox."""
+    made = find(ask, "report", made_id)
+    path = below(rules.made_path(ask.server.settings, made), name)
+    if not path.is_file():
+        raise NotFound
+    return FileResponse(path, headers={"content-security-policy": REPORT_POLICY})
+
+
+def job_list(ask: Asking) -> Response:
+    """Background work: one's own; for a researcher all of it."""
+    return ask.page("jobs", jobs=_jobs(ask, tuple(jobs.TASKS)))
+
+
+def job(ask: Asking, job_id: str) -> Response:
+    """One piece of background work with its log."""
+    found = find_job(ask, job_id)
+    path = log_path(ask.server.settings, found.id)
+    log = path.read_text(encoding="utf-8", errors="replace")[-LOG_TAIL:] if path.is_file() else ""
+    return ask.page("job", job=found, log=log, made=_made(ask, found), given=json.dumps(found.given))
+
+
+def job_state(ask: Asking, job_id: str) -> Response:
+    """The part of a page that says how far the work is; asked for again and again until it has ended."""
+    found = find_job(ask, job_id)
+    answer = ask.page("job_state", job=found)
+    if found.ended_at:
+        answer.headers["hx-refresh"] = "true"
+    return answer
+
+
+def cancel(ask: Asking, job_id: str) -> Response:
+    """Ask for work to stop."""
+    found = jobs.cancel(ask.db, find_job(ask, job_id).id)
+    ask.did("stopped work", f"{found.kind} {found.id}")
+    return ask.go(f"/jobs/{found.id}")
+
+
+def find_job(ask: Ask, job_id: str) -> Job:
+    """Work that this person asked for, or any for a researcher; an engineer sees that of the gate."""
+    found = ask.db.get(Job, job_id)
+    if found is None or not _may_see(ask, found):
+        raise NotFound
+    return found
+
+
+def find(ask: Ask, kind: str, made_id: str) -> Made:
+    """Something made, by kind and id."""
+    found = rules.find_made(ask.db, kind, made_id)
+    if found is None:
+        raise NotFound
+    return found
+
+
+def _may_see(ask: Ask, found: Job) -> bool:
+    gate = found.kind in {"export", "verify"} and Role.ENGINEER in ask.roles
+    batch = ask.db.get(Batch, found.subject)
+    own = batch.owner_id == ask.person.id if batch else found.who == ask.person.name
+    return own or gate or Role.RESEARCHER in ask.roles
+
+
+def _jobs(ask: Ask, kinds: tuple[str, ...]) -> list[Job]:
+    found = select(Job).where(Job.kind.in_(kinds)).order_by(Job.created_at.desc()).limit(JOBS_SHOWN)
+    return [one for one in ask.db.scalars(found) if _may_see(ask, one)]
+
+
+def _made(ask: Ask, found: Job) -> Made | None:
+    return ask.db.get(Made, str(found.result.get("made", "")))
+
+
+def _store(ask: Ask) -> Store:
+    store = rules.open_store(ask.server.settings)
+    if store is None:
+        raise NotFound
+    return store

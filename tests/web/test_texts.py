@@ -1,0 +1,46 @@
+"""One catalogue has every text, and every text is used."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from passage_cv.errors import InputError
+from passage_cv.web import texts
+from passage_cv.web.pages import FOLDER
+
+SOURCES = [*(FOLDER / "templates").glob("*.j2"), *FOLDER.glob("*.py"), *(FOLDER / "views").glob("*.py")]
+
+
+def used() -> tuple[set[str], set[str]]:
+    """Whole keys that stand in the sources, and beginnings of keys that are put together."""
+    text = "\n".join(path.read_text(encoding="utf-8") for path in SOURCES)
+    whole = set(re.findall(r'(?:\bt|_text)\((?:request, )?"([a-z_]+\.[A-Za-z_]+)"', text))
+    return whole, set(re.findall(r'"([a-z_]+\.)" ~', text)) | {"refusal."}
+
+
+def test_every_text_that_is_asked_for_is_there() -> None:
+    whole, _ = used()
+    assert whole - set(texts.read_texts("en").by_key) == set()
+
+
+def test_every_text_is_used() -> None:
+    whole, beginnings = used()
+    left = {key for key in texts.read_texts("en").by_key if key not in whole}
+    assert {key for key in left if not key.startswith(tuple(beginnings))} == set()
+
+
+def test_another_language_falls_back_key_by_key(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "en.toml").write_text('[a]\none = "one"\ntwo = "two {n}"\n')
+    (tmp_path / "fr.toml").write_text('[a]\none = "un"\n')
+    monkeypatch.setattr(texts, "FOLDER", tmp_path)
+    found = texts.read_texts("fr")
+    assert (found("a.one"), found("a.two", n=3)) == ("un", "two 3")
+
+
+@pytest.mark.parametrize("language", ["xx", "../en", ""])
+def test_a_language_without_a_file_is_refused(language: str) -> None:
+    with pytest.raises(InputError, match="there are en"):
+        texts.read_texts(language)

@@ -94,13 +94,15 @@ def write_campaign(
     Returns
     -------
     list of Path
-        The batch folders by date.
+        The batch folders by date; a trip that met no fish (in small campaigns) leaves none.
     """
     rng = np.random.default_rng([seed, 2029])
     trips = draw_trips(rng)
     fish = draw_catches(len(trips), size, rng)
     batches = [
-        (folder / trip.name, trip, image_fish(trip, catch, rng)) for trip, catch in zip(trips, fish, strict=True)
+        (folder / trip.name, trip, image_fish(trip, catch, rng))
+        for trip, catch in zip(trips, fish, strict=True)
+        if catch
     ]
     exposures = [one for path, _, imaged in batches for one in campaign_exposures(path, imaged)]
     take_pictures(exposures, progress=progress)
@@ -109,10 +111,7 @@ def write_campaign(
         write_table(path / "sheet.csv", SHEET_COLUMNS, sheet_rows(trip, imaged))
     paths = [path for path, _, _ in batches]
     if faults:
-        spoilt = [
-            (path, plant_faults(path, [kind], seed=seed)) for path, kind in zip(cycle(paths), faults, strict=False)
-        ]
-        write_planted(folder / "planted.json", [(path.name, cell) for path, cells in spoilt for cell in cells])
+        write_planted(folder / "planted.json", _spoil(paths, faults, seed))
     return paths
 
 

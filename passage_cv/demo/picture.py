@@ -66,11 +66,10 @@ def take_picture(exposure: Exposure) -> str:
 
 def render(shot: Shot) -> Rgb:
     """Render one shot, uint8 (540, 960, 3) RGB; the same shot gives the same pixels."""
-    rng = shot.rng()
     image = _behind(shot.setup_id, shot.day_seed, shot.light, shot.turbidity_ntu, above=shot.above).copy()
     for place, subject in enumerate(shot.subjects):
-        _add_fish(image, shot, subject, place, rng)
-    return _finish(image, shot, rng)
+        _add_fish(image, shot, subject, place, shot.rng(1 + place))
+    return _finish(image, shot, shot.rng(0))
 
 
 @lru_cache(maxsize=6)

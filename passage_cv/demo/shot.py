@@ -48,9 +48,9 @@ class Shot:
         """Whether the camera above the flume takes it."""
         return any(subject.view == "top" for subject in self.subjects)
 
-    def rng(self) -> np.random.Generator:
-        """The picture's own random numbers."""
-        return np.random.default_rng([self.seed, 1])
+    def rng(self, part: int) -> np.random.Generator:
+        """Random numbers of one part of the picture: 0 for window and camera, then one for each fish."""
+        return np.random.default_rng([self.seed, part])
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from passage_cv.cli.console import command_app, progress_bar, show, show_json
+from passage_cv.gate.site import read_site
 from passage_cv.gate.verify import verify_package
 
 app = command_app()
@@ -18,14 +19,16 @@ def verify(
     folder: Annotated[Path, typer.Argument(help="Folder of a gate package.")],
     keys: Annotated[Path | None, typer.Option(help="Folder of the trusted public keys (*.pub).")] = None,
     signatures: Annotated[int, typer.Option(help="How many trusted people must have signed.", min=1)] = 1,
+    site: Annotated[Path | None, typer.Option(help="Site file: its time budget must be kept.")] = None,
     json: Annotated[bool, typer.Option("--json", help="Print the report as JSON, for the records.")] = False,
 ) -> None:
     """Check a gate package: every byte before anything is loaded, then every reference case, then the time.
 
     Run it on the gate computer itself: there it also shows that this processor decides as ours did.
     """
+    budget = None if site is None else read_site(site).timing
     with progress_bar() as progress:
-        report = verify_package(folder, keys=keys, signatures=signatures, progress=progress)
+        report = verify_package(folder, keys=keys, signatures=signatures, budget=budget, progress=progress)
     if json:
         show_json(report.as_dict())
     else:

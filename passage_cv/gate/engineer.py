@@ -13,8 +13,10 @@ from importlib.metadata import version as installed_version
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from passage_cv.decision.cutoffs_file import Cutoffs, LimitShown
+from passage_cv.gate.codes import ACTION_CODES, OTHER_HOLD, REASON_CODES
 from passage_cv.gate.format import PACKAGE_FORMAT
 from passage_cv.gate.pictures import PictureCase
+from passage_cv.gate.registers import TABLE
 from passage_cv.policy import Policy
 from passage_cv.records import Action
 
@@ -29,6 +31,8 @@ FAULTS = (
     ("The line cannot be written to the gate log", "no command", "write first, act afterwards"),
 )
 """Cause, what comes out, remark. Nothing in this table may ever read 'pass'."""
+
+OTHER = "held for a reason in words, see the gate log"
 
 CAUTIONS = (
     "This software advises the plant's controller. It is never the safety function: interlocks, emergency stops, "
@@ -70,6 +74,9 @@ def render_engineer_page(cutoffs: Cutoffs, policy: Policy, cases: Sequence[Pictu
         n_pictures=sum(len(case.files) for case in cases),
         n_logit_cases=n_logit_cases,
         faults=FAULTS,
+        action_codes={code: action.value for action, code in ACTION_CODES.items()},
+        reason_codes=sorted([(code, reason) for reason, code in REASON_CODES.items()] + [(OTHER_HOLD, OTHER)]),
+        registers=TABLE,
         cautions=CAUTIONS,
     )
 

@@ -24,6 +24,7 @@ from passage_cv.gate.pictures import PictureCase, read_picture_cases
 from passage_cv.gate.reference import read_logit_cases
 from passage_cv.gate.runtime import Package, load_package
 from passage_cv.gate.signature import find_signers, read_signatures, read_trusted_keys, require_signed
+from passage_cv.gate.timing import TimeBudget, check_budget
 from passage_cv.gate.views import Logits, score_pictures
 from passage_cv.progress import Progress, silent, tracked
 
@@ -71,7 +72,12 @@ class VerifyReport:
 
 
 def verify_package(
-    folder: Path, *, keys: Path | None = None, signatures: int = 1, progress: Progress = silent
+    folder: Path,
+    *,
+    keys: Path | None = None,
+    signatures: int = 1,
+    budget: TimeBudget | None = None,
+    progress: Progress = silent,
 ) -> VerifyReport:
     """Check a package folder: bytes, signatures, records, reference logits and pictures, latency.
 
@@ -85,6 +91,8 @@ def verify_package(
         but nobody says whose they are.
     signatures
         How many different trusted people must have signed, where keys are given.
+    budget
+        The site's time between camera and gate; the slowest one in a hundred decisions must fit.
     """
     checks: list[Check] = []
     manifest = _tried(checks, "manifest", lambda: _manifest(folder))
@@ -99,6 +107,8 @@ def verify_package(
         _tried(checks, "reference logits", lambda: _logits_agree(package))
         _tried(checks, "reference pictures", lambda: _pictures_agree(package, progress))
         latency = _tried(checks, "latency", lambda: _latency(package, progress))
+    if latency and budget:
+        _tried(checks, "time budget", lambda: _in_time(latency, budget))
     return VerifyReport(str(folder), manifest.package_id if manifest else "", tuple(checks), latency)
 
 
@@ -221,6 +231,14 @@ def _latency(package: Package, progress: Progress) -> tuple[Latency, str]:
     p50, p95, p99 = (float(value) for value in np.percentile(times, (50, 95, 99), method="higher"))
     latency = Latency(n=TIMED_RUNS, p50_ms=p50, p95_ms=p95, p99_ms=p99)
     return latency, f"p50 {p50:.1f} ms, p95 {p95:.1f} ms, p99 {p99:.1f} ms over {TIMED_RUNS} presentations"
+
+
+def _in_time(latency: Latency, budget: TimeBudget) -> tuple[bool, str]:
+    found = check_budget(budget, latency.p99_ms)
+    said = f"p99 {found.p99_ms:.1f} ms; {found.left_ms:.0f} ms are left of {budget.travel_s * 1e3:.0f} ms of travel"
+    do = "Move the camera, slow the fish, or take a faster computer."
+    _require_none([] if found.ok else [said], where="site file", do=do)
+    return True, said
 
 
 def _require_none(problems: Sequence[str], *, where: str, do: str) -> None:

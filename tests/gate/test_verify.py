@@ -10,6 +10,7 @@ import pytest
 from passage_cv.files import sha256_file
 from passage_cv.gate.format import LOGIT_CASES, PICTURE_CASES
 from passage_cv.gate.manifest import build_manifest, manifest_bytes, read_manifest
+from passage_cv.gate.timing import TimeBudget
 from passage_cv.gate.verify import VerifyReport, verify_package
 from tests.gate_world import WEIGHTS, write_model
 
@@ -124,3 +125,12 @@ def test_a_model_that_does_not_load_is_reported(copied: Path) -> None:
     (copied / "model.onnx").write_bytes(b"not a model")
     signed_again(copied)
     assert "records" in failed(verify_package(copied))
+
+
+def test_the_slowest_decision_must_fit_the_sites_time(package: Path) -> None:
+    belt = TimeBudget(distance_m=1.2, speed_m_per_s=0.4, gate_s=0.8, margin_s=0.25, control_s=0.15)
+    assert verify_package(package, budget=belt).checks[-1].name == "time budget"
+    jet = belt.model_copy(update={"speed_m_per_s": 40.0})
+    report = verify_package(package, budget=jet)
+    assert not report.ok
+    assert "are left of 30 ms of travel" in failed(report)["time budget"]

@@ -9,7 +9,9 @@ from typing import Annotated
 import typer
 
 from passage_cv.cli.console import command_app, progress_bar, show, show_json, table
+from passage_cv.dataset.amendments import amend as amend_store
 from passage_cv.dataset.diff import diff_versions
+from passage_cv.dataset.facts import AmendmentKind
 from passage_cv.dataset.store import Store
 from passage_cv.dataset.verify import verify_store
 from passage_cv.dataset.versions import count_roles, list_versions, open_version
@@ -49,7 +51,7 @@ def show_(
         show_json({"version": opened.name, **opened.record.model_dump(mode="json"), "classes": counts})
         return
     record = opened.record
-    show(f"Version {opened.name}: {len(record.batches)} batches, {record.reason} ({record.author}, {record.at})")
+    show(f"Version {opened.name}: {record.n_batches} batches, {record.reason} ({record.author}, {record.at})")
     rows = [[name, *(n.get(role, 0) for role in ROLES)] for name, n in counts.items()]
     totals = [sum(n.get(role, 0) for n in counts.values()) for role in ROLES]
     table(("individuals of", *ROLES), [*rows, ["all", *totals]])
@@ -92,7 +94,34 @@ def verify(
             show(problem)
         for leftover in found.leftovers:
             show(f"{leftover} is named by no version (a killed writer left it, or the last head was lost)")
+        if found.n_withdrawn:
+            show(f"{found.n_withdrawn} pictures were withdrawn; their rows stay")
         read = f"{found.n_pictures_read} of {found.n_pictures} pictures"
         state = f"{len(found.problems)} PROBLEMS" if found.problems else "sound"
         show(f"Store is {state}: {found.n_versions} versions, {found.n_batches} batches, {read} read")
     raise typer.Exit(1 if found.problems else 0)
+
+
+@app.command()
+def amend(  # noqa: PLR0917 - typer fills these by name
+    store: StoreOption,
+    kind: Annotated[AmendmentKind, typer.Argument(help="What is decided.")],
+    author: Annotated[str, typer.Option(help="Who decides.")],
+    why: Annotated[str, typer.Option(help="The reason, for the history.")],
+    individual: Annotated[str, typer.Option(help="The fish it is about.")] = "",
+    image: Annotated[list[str] | None, typer.Option(help="Or single pictures, by content hash.")] = None,
+    becomes: Annotated[str, typer.Option(help="The species (relabel) or fish (merge, split).")] = "",
+    as_json: JsonOption = False,
+) -> None:
+    """Add a later decision as a new version; every older version stays as it was.
+
+    relabel a fish as another species, exclude a fish or pictures from every role, merge a fish into another,
+    split pictures off as a fish of their own, or withdraw pictures, which also deletes their files.
+    """
+    version = amend_store(
+        Store.open(store), kind, author=author, why=why, individual=individual, images=image or (), becomes=becomes
+    )
+    if as_json:
+        show_json(version.amendments[-1].model_dump(mode="json") | {"version": version.name})
+    else:
+        show(f"Version {version.name}: {version.record.reason}")

@@ -7,7 +7,6 @@ a killed writer leaves nothing half accepted.
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass
@@ -16,19 +15,20 @@ from pathlib import Path
 
 import pyarrow as pa
 
-from passage_cv.dataset.against_store import findings_against
-from passage_cv.dataset.facts import DrawFact, RolesFact, put_fact
+from passage_cv.dataset.against_store import Earlier, findings_against, look_back
+from passage_cv.dataset.facts import BatchEntry, DrawFact, RolesFact, put_fact
 from passage_cv.dataset.receipt import Receipt, build_receipt, keep_receipt
-from passage_cv.dataset.roles import Observation, RoleState, draw_roles
-from passage_cv.dataset.segments import SCHEMA, batch_id, build_segment, encode_segment
+from passage_cv.dataset.roles import OBSERVED, Observation, draw_roles
+from passage_cv.dataset.rows import write_pack
+from passage_cv.dataset.segments import batch_id, build_segment, encode_segment
 from passage_cv.dataset.store import Store
-from passage_cv.dataset.tables import distinct, rows_among, rows_without, tuples, values
+from passage_cv.dataset.tables import tuples
 from passage_cv.dataset.versions import (
-    BatchEntry,
     Version,
     VersionRecord,
     commit,
-    latest_record,
+    latest_version,
+    next_record,
     open_version,
 )
 from passage_cv.dataset.working import working_path
@@ -85,25 +85,29 @@ def accept_batch(
     if not author.strip():
         raise InputError("A batch is accepted by somebody", where=str(batch.folder), do="Say who accepts it.")
     name, segment = batch_id(batch), build_segment(batch)
-    head = latest_record(store)
-    newest = Version(store, head) if head else None
-    if newest and _has(newest.record, name):
+    newest = latest_version(store)
+    if newest and newest.find_batch(name):
         return build_receipt(newest, name, changed=False)
     if not len(segment):
         raise InputError("Batch keeps no picture", where=str(batch.folder), do="Leave fewer pictures out.")
-    _require_fits(batch, segment, newest, store)
+    earlier = look_back(segment, newest)
+    shown = _require_fits(batch, segment, earlier, store)
     _keep_pictures(batch, store, progress)
     kept = _Kept(
         batch=batch,
         name=name,
         segment=segment,
         segment_sha256=_keep_segment(segment, store),
-        files=_keep_files(batch, name, store),
+        files=_keep_files(batch, name, store, shown),
         author=author,
         at=(at or datetime.now(UTC)).isoformat(),
         reason=reason or f"accept {name}",
     )
-    version = commit(store, lambda head: _next_record(kept, head, store))
+    seen = {newest.name if newest else "": earlier}
+    version = commit(store, lambda before: _next_record(kept, before, store, seen))
+    if version and version.record.sealed and len(version.record.batches) == 1:
+        window = version.record.sealed[-1]
+        write_pack(store, window, version.windows[window])
     receipt = build_receipt(version or open_version(store), name, changed=version is not None)
     keep_receipt(store, receipt)
     return receipt
@@ -123,68 +127,45 @@ class _Kept:
     reason: str
 
 
-def _next_record(kept: _Kept, head: VersionRecord | None, store: Store) -> VersionRecord | None:
-    """The version that adds a batch on top of ``head``; None where another writer added the same batch."""
-    before = Version(store, head) if head else None
-    if head and _has(head, kept.name):
+def _next_record(kept: _Kept, before: Version | None, store: Store, seen: dict[str, Earlier]) -> VersionRecord | None:
+    """The record that adds a batch on top of a version; None where another writer added the same batch.
+
+    ``seen`` holds what was looked back at, so that only a lost race reads the store again.
+    """
+    if before and before.find_batch(kept.name):
         return None
-    _require_fits(kept.batch, kept.segment, before, store)
-    roles = put_fact(store, _roles_fact(kept, before, store))
+    key = before.name if before else ""
+    if key not in seen:
+        seen[key] = look_back(kept.segment, before)
+        _require_fits(kept.batch, kept.segment, seen[key], store)
+    roles = put_fact(store, _roles_fact(kept, seen[key], store))
     entry = BatchEntry(id=kept.name, segment=kept.segment_sha256, roles=roles)
-    return VersionRecord(
-        number=head.number + 1 if head else 1,
-        parent=head.name if head else "",
-        store_sha256=store.settings_sha256,
-        batches=(*(head.batches if head else ()), entry),
-        facts=head.facts if head else (),
-        author=kept.author,
-        at=kept.at,
-        reason=kept.reason,
-    )
+    return next_record(before, store, entry=entry, author=kept.author, at=kept.at, reason=kept.reason)
 
 
-def _roles_fact(kept: _Kept, before: Version | None, store: Store) -> RolesFact:
-    drawn = draw_roles(_observations(kept.segment), store.settings, _state(before, kept.segment))
+def _roles_fact(kept: _Kept, earlier: Earlier, store: Store) -> RolesFact:
+    observations = [Observation(*row) for row in tuples(kept.segment, *OBSERVED)]
+    assigned = draw_roles(observations, store.settings, earlier.state, alike=earlier.alike_images())
     return RolesFact(
         batch=kept.name,
         author=kept.author,
         at=kept.at,
         seed=store.settings.seed,
         unit=store.settings.unit,
-        draws=tuple(DrawFact(**asdict(draw)) for draw in drawn.draws),
-        excluded=dict(drawn.excluded),
+        draws=tuple(DrawFact(**asdict(draw)) for draw in assigned.draws),
+        units=dict(assigned.units),
+        drawn=dict(assigned.drawn),
+        excluded=dict(assigned.excluded),
         left_out=dict(kept.batch.excluded),
         files=dict(kept.files),
     )
 
 
-def _state(before: Version | None, segment: pa.Table) -> RoleState:
-    """What the store fixed that this batch's draw must know."""
-    if before is None:
-        return RoleState()
-    draws = [draw for fact in before.roles_facts() for draw in fact.draws]
-    seen_again = rows_among(before.table(), "individual", distinct(segment, "individual"))
-    known = rows_without(seen_again, "role", "excluded")
-    return RoleState(
-        units={draw.unit: draw.role for draw in draws},
-        individuals=dict(zip(values(known, "individual"), values(known, "role"), strict=True)),
-        drawn=Counter(draw.stratum for draw in draws),
-    )
-
-
-def _observations(segment: pa.Table) -> list[Observation]:
-    names = ("image_sha256", "individual", "trip", "scientificName", "purpose")
-    return [Observation(*row) for row in tuples(segment, *names)]
-
-
-def _has(record: VersionRecord, name: str) -> bool:
-    """Whether a version has this batch, under whatever folder name."""
-    return any(entry.id.rpartition("-")[2] == name.rpartition("-")[2] for entry in record.batches)
-
-
-def _require_fits(batch: CheckedBatch, segment: pa.Table, before: Version | None, store: Store) -> None:
-    rows = before.table() if before else SCHEMA.empty_table()
-    _require_resolved(findings_against(segment, rows, store), batch)
+def _require_fits(batch: CheckedBatch, segment: pa.Table, earlier: Earlier, store: Store) -> list[Finding]:
+    """Refuse what contradicts the store; returns what is only for looking at."""
+    findings = findings_against(segment, earlier, store)
+    _require_resolved([finding for finding in findings if finding.severity == "must resolve"], batch)
+    return findings
 
 
 def _require_resolved(findings: Sequence[Finding], batch: CheckedBatch) -> None:
@@ -225,11 +206,11 @@ def _keep_segment(segment: pa.Table, store: Store) -> str:
     return sha256
 
 
-def _keep_files(batch: CheckedBatch, name: str, store: Store) -> dict[str, str]:
+def _keep_files(batch: CheckedBatch, name: str, store: Store, shown: Sequence[Finding]) -> dict[str, str]:
     """The sheet and its companions as received, what was stated and what was found; returns their hashes."""
     received = [batch.sheet, *(batch.folder / extra for extra in COMPANIONS)]
     files = {path.name: path.read_bytes() for path in received if path.is_file()}
-    findings = [finding.as_dict() for finding in batch.findings]
+    findings = [finding.as_dict() for finding in (*batch.findings, *shown)]
     stood = [{**finding.as_dict(), "why": one.why, "who": one.who} for finding, one in batch.resolved]
     files["findings.json"] = canonical_json({"findings": findings, "let_stand": stood})
     files["stated.json"] = canonical_json({"facts": dict(batch.facts), "headings": list(batch.headings)})

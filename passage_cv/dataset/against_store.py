@@ -1,36 +1,124 @@
-"""What a batch says that the store contradicts: findings that only show beside earlier batches."""
+"""What the store already knows about a batch's fish: contradictions, sightings, near-duplicates.
+
+Comes in: a batch's rows and the newest version. Goes out: :class:`Earlier`, read once, from which findings
+and the draw of roles follow.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections import defaultdict
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
 
+import numpy as np
 import pyarrow as pa
 
+from passage_cv.dataset.facts import RolesFact, read_fact
+from passage_cv.dataset.roles import RoleState
+from passage_cv.dataset.rows import ROWS_SCHEMA
 from passage_cv.dataset.store import Store
 from passage_cv.dataset.tables import distinct, rows_among, rows_with, rows_without, tuples, values
+from passage_cv.dataset.versions import Version
+from passage_cv.intake.look_checks import ALIKE_BITS
+from passage_cv.intake.looks import FINGERPRINT_BITS, alike_pairs, bits_between
 from passage_cv.records import Finding
 
 _EVENT_COLUMNS = ("event_date", "site", "trip")
+_COLUMNS = (
+    "image_sha256",
+    "individual",
+    "event",
+    *_EVENT_COLUMNS,
+    "scientificName",
+    "batch",
+    "fingerprint",
+    "unit_role",
+    "role",
+)
+_CHUNK = 200_000
 
 
-def findings_against(segment: pa.Table, rows: pa.Table, store: Store) -> list[Finding]:
-    """Findings of a batch against the rows of the newest version.
+@dataclass(frozen=True, slots=True)
+class Alike:
+    """A picture of the batch that looks like an earlier one, in the store or in the batch itself."""
 
-    Parameters
-    ----------
-    segment
-        The batch's rows.
-    rows
-        The rows of the newest version.
-    store
-        Where they are.
+    image: str
+    earlier: str
+    bits: int
+
+
+@dataclass(frozen=True, slots=True)
+class Earlier:
+    """The rows of the newest version (a few columns), what they fix for the draw, and look-alikes."""
+
+    rows: pa.Table
+    state: RoleState = field(default_factory=RoleState)
+    alike: tuple[Alike, ...] = ()
+
+    def alike_images(self) -> Mapping[str, tuple[str, ...]]:
+        """Each picture's earlier look-alikes, by content hash."""
+        found: dict[str, list[str]] = defaultdict(list)
+        for pair in self.alike:
+            found[pair.image].append(pair.earlier)
+        return {image: tuple(earlier) for image, earlier in found.items()}
+
+
+def look_back(segment: pa.Table, before: Version | None) -> Earlier:
+    """Read what the store has about a batch."""
+    within = _alike_within(segment)
+    if before is None:
+        return Earlier(ROWS_SCHEMA.empty_table().select(list(_COLUMNS)), alike=within)
+    rows = before.table(_COLUMNS)
+    alike = (*_alike_before(segment, rows), *within)
+    return Earlier(rows, _state(segment, rows, before, {pair.earlier for pair in alike}), alike)
+
+
+def findings_against(segment: pa.Table, earlier: Earlier, store: Store) -> list[Finding]:
+    """Findings that only show beside earlier batches.
+
+    Near-duplicates are for looking at; all others must be resolved.
     """
     return [
         *_missing_trips(segment, store),
-        *_known_pictures(segment, rows),
-        *_other_species(segment, rows),
-        *_other_events(segment, rows),
+        *_known_pictures(segment, earlier.rows),
+        *_other_species(segment, earlier.rows),
+        *_other_events(segment, earlier.rows),
+        *_near_duplicates(segment, earlier),
     ]
+
+
+def _state(segment: pa.Table, rows: pa.Table, before: Version, pictures: set[str]) -> RoleState:
+    last = before.entries[-1] if before.entries else None
+    fact = read_fact(before.store, last.roles, RolesFact) if last else None
+    unit = before.store.settings.unit
+    same_units = rows_without(rows_among(rows, unit, distinct(segment, unit)), "unit_role", "excluded")
+    seen = rows_among(rows, "individual", set(distinct(segment, "individual")) - {""})
+    used = rows_without(seen, "role", "excluded")
+    looked_like = rows_without(rows_among(rows, "image_sha256", pictures), "role", "excluded")
+    return RoleState(
+        units=dict(tuples(same_units, unit, "unit_role")),
+        individuals=dict(tuples(used, "individual", "role")),
+        images=dict(tuples(looked_like, "image_sha256", "role")),
+        drawn=fact.drawn if fact else {},
+    )
+
+
+def _alike_within(segment: pa.Table) -> tuple[Alike, ...]:
+    images = values(segment, "image_sha256")
+    pairs = alike_pairs(values(segment, "fingerprint"), ALIKE_BITS)
+    return tuple(Alike(images[j], images[i], bits) for i, j, bits in pairs)
+
+
+def _alike_before(segment: pa.Table, rows: pa.Table) -> Iterator[Alike]:
+    """Look-alikes among earlier pictures of the same site: one moment has one place."""
+    images = values(segment, "image_sha256")
+    near = rows_among(rows, "site", distinct(segment, "site"))
+    for start in range(0, len(near), _CHUNK):
+        part = near.slice(start, _CHUNK)
+        apart = bits_between(values(segment, "fingerprint"), values(part, "fingerprint"))
+        known = values(part.select(["image_sha256"]), "image_sha256") if (apart <= ALIKE_BITS).any() else []
+        for i, j in np.argwhere(apart <= ALIKE_BITS):
+            yield Alike(images[i], known[j], int(apart[i, j]))
 
 
 def _missing_trips(segment: pa.Table, store: Store) -> Iterator[Finding]:
@@ -93,4 +181,23 @@ def _other_events(segment: pa.Table, rows: pa.Table) -> Iterator[Finding]:
                 f"Event {event} is {', '.join(rest)} here and {', '.join(before)} in batch {where}",
                 row=row,
                 proposal="Give each set its own eventID: fish are numbered within it",
+            )
+
+
+def _near_duplicates(segment: pa.Table, earlier: Earlier) -> Iterator[Finding]:
+    known = rows_among(earlier.rows, "image_sha256", {pair.earlier for pair in earlier.alike})
+    fish = {sha256: rest for sha256, *rest in tuples(known, "image_sha256", "individual", "batch")}
+    ours = {sha256: rest for sha256, *rest in tuples(segment, "image_sha256", "individual", "image", "row")}
+    for pair in earlier.alike:
+        individual, image, row = ours[pair.image]
+        other, batch = fish.get(pair.earlier, (individual, ""))
+        if other != individual and pair.image != pair.earlier:
+            yield Finding(
+                "near-duplicate",
+                "please look",
+                f"{image} ({individual}) looks like a picture of {other} in batch {batch}:"
+                f" {pair.bits} of {FINGERPRINT_BITS} bits apart",
+                row=row,
+                image=image,
+                proposal="Look at both; if it is one fish, merge the two with an amendment",
             )

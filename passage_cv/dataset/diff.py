@@ -44,12 +44,13 @@ def diff_versions(older: Version, newer: Version) -> VersionDiff:
     --------
     ``diff_versions(open_version(store, "1"), open_version(store)).n_came``
     """
-    before, after = older.table(), newer.table()
-    known = {entry.id for entry in older.record.batches}
+    columns = ("image_sha256", *COMPARED)
+    before, after = older.table(columns), newer.table(columns)
+    known = {entry.id for entry in older.entries}
     return VersionDiff(
         older=older.name,
         newer=newer.name,
-        batches=tuple(entry.id for entry in newer.record.batches if entry.id not in known),
+        batches=tuple(entry.id for entry in newer.entries if entry.id not in known),
         n_came=_n_missing(after, before),
         n_went=_n_missing(before, after),
         changes=tuple(_changes(before, after)),

@@ -1,18 +1,23 @@
-"""What is known about the data set beside its pictures and sheets: roles and amendments (formats 6).
+"""What is known about the data set beside its pictures and sheets (formats 6): roles, windows, amendments.
 
-Each is one canonical JSON file named by its hash, appended and never changed.
+Each is one canonical JSON file named by its hash, appended and never changed. ``versions`` says which count.
 """
 
 from __future__ import annotations
 
 import json
-from typing import Literal, TypeVar
+from typing import Annotated, Literal, TypeVar
+
+from pydantic import Field
 
 from passage_cv.config import Settings, parse_settings
 from passage_cv.dataset.store import Store
 from passage_cv.errors import InputError
 from passage_cv.files import canonical_json, sha256_bytes
 from passage_cv.records import Role
+
+Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
+AmendmentKind = Literal["relabel", "exclude", "merge", "split", "withdraw"]
 
 
 class DrawFact(Settings):
@@ -26,7 +31,11 @@ class DrawFact(Settings):
 
 
 class RolesFact(Settings):
-    """What accepting a batch fixed: its draws, exclusions and the hashes of its files in ``batches/``."""
+    """What accepting a batch fixed: draws, exclusions, and the hashes of its files in ``batches/``.
+
+    ``units`` holds the role of every unit of the batch, drawn now or earlier; ``drawn`` the units drawn per
+    stratum up to and with this batch. So a batch's roles, and the next draw, need no earlier fact.
+    """
 
     format: Literal[1] = 1
     kind: Literal["roles"] = "roles"
@@ -36,9 +45,46 @@ class RolesFact(Settings):
     seed: int
     unit: Literal["trip", "individual"]
     draws: tuple[DrawFact, ...]
+    units: dict[str, Role]
+    drawn: dict[str, int]
     excluded: dict[str, str]
     left_out: dict[str, str]
     files: dict[str, str]
+
+
+class BatchEntry(Settings):
+    """An accepted batch: its name, its rows and the facts fixed with it."""
+
+    id: str
+    segment: Sha256
+    roles: Sha256
+
+
+class WindowFact(Settings):
+    """A full window of batches, so that a version names one hash instead of all of them."""
+
+    format: Literal[1] = 1
+    kind: Literal["window"] = "window"
+    batches: tuple[BatchEntry, ...]
+
+
+class Amendment(Settings):
+    """One later decision about rows that are in the store: who, when, why, what.
+
+    ``individual`` or ``images`` say which rows; ``becomes`` is the new species (relabel) or individual (merge,
+    split); ``excluded`` maps images to the reason why no role may use them from now on.
+    """
+
+    format: Literal[1] = 1
+    kind: AmendmentKind
+    author: str
+    at: str
+    why: str
+    individual: str = ""
+    images: tuple[Sha256, ...] = ()
+    becomes: str = ""
+    code: str = ""
+    excluded: dict[str, str] = Field(default_factory=dict)
 
 
 F = TypeVar("F", bound=Settings)
@@ -53,20 +99,27 @@ def put_fact(store: Store, fact: Settings) -> str:
 
 
 def read_fact(store: Store, sha256: str, model: type[F]) -> F:
-    """Read one fact.
+    """Read one fact and check that it is the one its name says.
 
     Raises
     ------
     InputError
-        If it is missing or not of that kind.
+        If it is missing, was changed, or is not of that kind.
     """
     path = f"facts/{sha256}.json"
     try:
-        values = json.loads(store.storage.read(path))
+        data = store.storage.read(path)
+        values = json.loads(data)
     except (FileNotFoundError, ValueError) as error:
-        raise InputError(
-            "A fact of this version cannot be read",
-            where=store.place(path),
-            do="Run versions verify, and restore the file from a copy.",
-        ) from error
+        raise _damaged(store, path) from error
+    if sha256_bytes(data) != sha256:
+        raise _damaged(store, path)
     return parse_settings(values, model, where=store.place(path))
+
+
+def _damaged(store: Store, path: str) -> InputError:
+    return InputError(
+        "A fact of this version is missing or was changed",
+        where=store.place(path),
+        do="Run versions verify, and restore the file from a copy.",
+    )

@@ -7,7 +7,9 @@ from dataclasses import asdict, dataclass
 
 import pyarrow as pa
 
+from passage_cv.dataset.applying import apply_amendments
 from passage_cv.dataset.facts import RolesFact, read_fact
+from passage_cv.dataset.rows import batch_rows
 from passage_cv.dataset.store import Store
 from passage_cv.dataset.tables import distinct, rows_with
 from passage_cv.dataset.versions import Version
@@ -44,11 +46,10 @@ class Receipt:
 
 def build_receipt(version: Version, batch: str, *, changed: bool) -> Receipt:
     """The receipt of one batch of a version; the batch may have come under another folder's name."""
-    digest = batch.rpartition("-")[2]
-    entry = next(one for one in version.record.batches if one.id.rpartition("-")[2] == digest)
+    entry = version.find_batch(batch)
+    assert entry is not None
     fact = read_fact(version.store, entry.roles, RolesFact)
-    table = version.table()
-    rows = rows_with(table, "batch", entry.id)
+    rows = apply_amendments(batch_rows(version.store, entry), version.amendments)
     out = rows_with(rows, "role", "excluded")
     return Receipt(
         batch=entry.id,

@@ -31,6 +31,10 @@ class Observation:
     purpose: str
 
 
+OBSERVED = ("image_sha256", "individual", "trip", "scientificName", "purpose")
+"""Columns of a segment that make an observation, in its order."""
+
+
 @dataclass(frozen=True, slots=True)
 class Draw:
     """One unit's role and how it came about; with the seed, anyone can repeat it."""
@@ -44,18 +48,21 @@ class Draw:
 
 @dataclass(frozen=True, slots=True)
 class RoleState:
-    """What earlier facts fixed: roles of units and of individuals, and units drawn per stratum."""
+    """What earlier facts fixed: roles of units, individuals and look-alike images, and units drawn per stratum."""
 
     units: Mapping[str, Role] = field(default_factory=dict)
     individuals: Mapping[str, Role] = field(default_factory=dict)
+    images: Mapping[str, Role] = field(default_factory=dict)
     drawn: Mapping[str, int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
 class Assignment:
-    """New draws, and images that no role may use, each with the reason."""
+    """New draws, the roles of all units at hand, units drawn per stratum, and images that no role may use."""
 
     draws: tuple[Draw, ...]
+    units: Mapping[str, Role]
+    drawn: Mapping[str, int]
     excluded: Mapping[str, str]
 
 
@@ -83,7 +90,11 @@ def block_roles(shares: Shares, *, seed: int, stratum: str, block: int) -> tuple
 
 
 def draw_roles(
-    observations: Sequence[Observation], settings: StoreSettings, state: RoleState | None = None
+    observations: Sequence[Observation],
+    settings: StoreSettings,
+    state: RoleState | None = None,
+    *,
+    alike: Mapping[str, Sequence[str]] | None = None,
 ) -> Assignment:
     """Give every new unit its role, and exclude what no role may use.
 
@@ -95,17 +106,20 @@ def draw_roles(
         Unit, shares, seed and the species that make a trip ``holds limited``.
     state
         What earlier batches fixed; nothing by default.
+    alike
+        Each image's earlier near-duplicates, in the store or in the batch.
 
     Returns
     -------
     Assignment
-        Excluded are: pictures that show no fish; pictures other than gate views in ``cut`` and ``test``; and
-        the later observation of an individual that was seen before in another role.
+        Excluded, with the reason, are: pictures that show no fish; pictures other than gate views in ``cut``
+        and ``test``; and the later observation of an individual, or of a moment, that another role has.
     """
     before = state or RoleState()
     draws = tuple(_draws(observations, settings, before))
     units = {**before.units, **{draw.unit: draw.role for draw in draws}}
-    return Assignment(draws, _exclusions(observations, settings, units, before.individuals))
+    drawn = Counter(before.drawn) + Counter(draw.stratum for draw in draws)
+    return Assignment(draws, units, dict(drawn), _exclusions(observations, settings, units, before, alike or {}))
 
 
 def unit_of(observation: Observation, settings: StoreSettings) -> str:
@@ -147,19 +161,33 @@ def _exclusions(
     observations: Iterable[Observation],
     settings: StoreSettings,
     units: Mapping[str, Role],
-    known: Mapping[str, Role],
+    before: RoleState,
+    alike: Mapping[str, Sequence[str]],
 ) -> dict[str, str]:
     excluded: dict[str, str] = {}
-    seen = dict(known)
+    fish, images = dict(before.individuals), dict(before.images)
     for one in observations:
         unit = unit_of(one, settings)
         if not unit:
             excluded[one.image_sha256] = f"purpose {one.purpose} shows no fish"
             continue
         role = units[unit]
-        first = seen.setdefault(one.individual, role)
-        if first != role:
-            excluded[one.image_sha256] = f"{one.individual} was first seen in {first}, this trip is {role}"
-        elif role != "train" and one.purpose != GATE_VIEW:
-            excluded[one.image_sha256] = f"purpose {one.purpose} does not reach {role}"
+        reason = _conflict(
+            one, role, fish, [(other, images[other]) for other in alike.get(one.image_sha256, ()) if other in images]
+        )
+        if reason:
+            excluded[one.image_sha256] = reason
+        else:
+            fish[one.individual] = images[one.image_sha256] = role
     return excluded
+
+
+def _conflict(one: Observation, role: Role, fish: Mapping[str, Role], alike: Iterable[tuple[str, Role]]) -> str:
+    """Why an image cannot have the role its unit drew; empty where it can."""
+    first = fish.get(one.individual, role)
+    if first != role:
+        return f"{one.individual} was first seen in {first}, this one is {role}"
+    if role != "train" and one.purpose != GATE_VIEW:
+        return f"purpose {one.purpose} does not reach {role}"
+    other = next((other for other, has in alike if has != role), "")
+    return f"looks like picture {other[:12]}, which another role than {role} has" if other else ""

@@ -146,9 +146,15 @@ class Store:
         Raises
         ------
         InputError
-            If the store has no such picture.
+            If the store has no such picture, or its bytes were changed.
         """
-        return self.storage.read(self._require_object(sha256))
+        path = self._require_object(sha256)
+        data = self.storage.read(path)
+        if sha256_bytes(data) != sha256:
+            raise InputError(
+                "Picture was changed in the store", where=self.place(path), do="Restore it from a copy, then verify."
+            )
+        return data
 
     def put_object(self, data: bytes, kind: str) -> str:
         """Keep a picture under its content hash, and return the hash."""

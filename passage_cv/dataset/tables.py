@@ -42,7 +42,7 @@ def rows_among(table: pa.Table, column: str, wanted: Iterable[object]) -> pa.Tab
 
 
 def add_roles(rows: pa.Table, units: Mapping[str, Role], excluded: Mapping[str, str], *, unit: str) -> pa.Table:
-    """Add ``role`` and ``excluded_reason`` to a table of images.
+    """Add ``unit_role``, ``role`` and ``excluded_reason`` to a table of images.
 
     Parameters
     ----------
@@ -55,11 +55,23 @@ def add_roles(rows: pa.Table, units: Mapping[str, Role], excluded: Mapping[str, 
     unit
         Column that names the drawing unit: ``trip`` or ``individual``.
     """
-    drawn: Any = look_up(rows, unit, units)
+    drawn: Any = pc.fill_null(look_up(rows, unit, units), pa.scalar("excluded"))
+    with_roles = rows.append_column("unit_role", drawn).append_column("role", drawn)
+    none: Any = pa.array([""] * len(rows), type=pa.string())
+    return exclude_rows(with_roles.append_column("excluded_reason", none), excluded)
+
+
+def exclude_rows(rows: pa.Table, excluded: Mapping[str, str]) -> pa.Table:
+    """Set role ``excluded`` and the reason for some images, by their hash."""
+    if not excluded:
+        return rows
     reasons: Any = look_up(rows, "image_sha256", excluded)
-    role: Any = pc.if_else(pc.is_valid(reasons), pa.scalar("excluded"), pc.fill_null(drawn, pa.scalar("excluded")))
-    why: Any = pc.fill_null(reasons, pa.scalar(""))
-    return rows.append_column("role", role).append_column("excluded_reason", why)
+    role: Any = pc.if_else(pc.is_valid(reasons), pa.scalar("excluded"), rows["role"])
+    why: Any = pc.coalesce(reasons, rows["excluded_reason"])
+    names = rows.column_names
+    return rows.set_column(names.index("role"), "role", role).set_column(
+        names.index("excluded_reason"), "excluded_reason", why
+    )
 
 
 def look_up(table: pa.Table, column: str, known: Mapping[str, str]) -> pa.Array[Any]:

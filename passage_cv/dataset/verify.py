@@ -1,7 +1,8 @@
 """Hash everything again: find any changed or missing byte of a store.
 
 Each file of a store carries its hash in its name, or is named with its hash by a file that does; the chain
-ends at ``heads/``. Reduced copies in ``working/`` are derived and are not covered.
+ends at ``heads/``. Reduced copies in ``working/`` are derived and are not covered; packs are, against the
+segments they were made from.
 """
 
 from __future__ import annotations
@@ -10,10 +11,11 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from random import Random
 
-from passage_cv.dataset.facts import RolesFact, read_fact
+from passage_cv.dataset.facts import Amendment, BatchEntry, RolesFact, read_fact
+from passage_cv.dataset.rows import find_packs, pack_matches, read_segment
 from passage_cv.dataset.store import SETTINGS_FILE, Store
 from passage_cv.dataset.tables import values
-from passage_cv.dataset.versions import VersionRecord, read_record, read_segment
+from passage_cv.dataset.versions import Version, VersionRecord, read_record
 from passage_cv.errors import InputError
 from passage_cv.files import sha256_bytes
 from passage_cv.progress import Progress, silent, tracked
@@ -31,6 +33,7 @@ class Verification:
     n_batches: int
     n_pictures: int
     n_pictures_read: int
+    n_withdrawn: int
     problems: tuple[str, ...]
     leftovers: tuple[str, ...]
 
@@ -52,20 +55,25 @@ def verify_store(
         Told of each picture.
     """
     records, problems = _history(store)
-    newest = records[-1] if records else None
-    problems += _batch_problems(store, newest) if newest else []
-    pictures = _pictures(store, newest) if newest else []
+    newest = Version(store, records[-1]) if records else None
+    entries, broken = _entries(newest)
+    problems += (
+        broken + _batch_problems(store, entries) + _fact_problems(store, newest) + _pack_problems(store, newest)
+    )
+    pictures = _pictures(store, entries)
+    withdrawn = {sha256 for one in _amendments(newest) if one.kind == "withdraw" for sha256 in one.excluded}
     chosen = pictures if sample is None else Random(seed).sample(pictures, min(sample, len(pictures)))  # noqa: S311 - a sample to look at, no secret
     for sha256 in tracked(chosen, "Hashing pictures", progress):
-        problems += _picture_problems(store, sha256)
+        problems += [] if sha256 in withdrawn else _picture_problems(store, sha256)
     problems += _ledger_problems(store)
     return Verification(
         n_versions=len(records),
-        n_batches=len(newest.batches) if newest else 0,
+        n_batches=len(entries),
         n_pictures=len(pictures),
         n_pictures_read=len(chosen),
+        n_withdrawn=len(withdrawn),
         problems=tuple(problems),
-        leftovers=tuple(_leftovers(store, records)),
+        leftovers=tuple(_leftovers(store, records, entries)),
     )
 
 
@@ -91,16 +99,51 @@ def _history(store: Store) -> tuple[list[VersionRecord], list[str]]:
     return records, problems
 
 
-def _batch_problems(store: Store, record: VersionRecord) -> list[str]:
+def _entries(newest: Version | None) -> tuple[tuple[BatchEntry, ...], list[str]]:
+    """The batches of the newest version; none where a window cannot be read."""
+    try:
+        return (newest.entries if newest else ()), []
+    except InputError as error:
+        return (), [str(error)]
+
+
+def _amendments(newest: Version | None) -> tuple[Amendment, ...]:
+    try:
+        return newest.amendments if newest else ()
+    except InputError:  # told by _fact_problems
+        return ()
+
+
+def _batch_problems(store: Store, entries: Sequence[BatchEntry]) -> list[str]:
     problems: list[str] = []
-    for entry in record.batches:
+    for entry in entries:
         segment, roles = f"segments/{entry.segment}.parquet", f"facts/{entry.roles}.json"
         broken = [p for p in (_changed(store, segment, entry.segment), _changed(store, roles, entry.roles)) if p]
         problems += broken
         if not broken:
             fact = read_fact(store, entry.roles, RolesFact)
             problems += _file_problems(store, entry.id, fact.files)
-    problems += [p for sha256 in record.facts if (p := _changed(store, f"facts/{sha256}.json", sha256))]
+    return problems
+
+
+def _fact_problems(store: Store, newest: Version | None) -> list[str]:
+    named = newest.record.facts if newest else ()
+    return [p for sha256 in named if (p := _changed(store, f"facts/{sha256}.json", sha256))]
+
+
+def _pack_problems(store: Store, newest: Version | None) -> list[str]:
+    """Packs whose bytes or rows are not those of their window."""
+    packs = find_packs(store)
+    problems = [p for name in packs.values() if (p := _misnamed(store, f"packs/{name}"))]
+    if newest is None or problems:
+        return problems
+    try:
+        windows = newest.windows
+    except InputError:
+        return problems
+    for sha256, entries in windows.items():
+        if sha256[:12] in packs and not pack_matches(store, sha256, entries, packs):
+            problems.append(f"packs/{packs[sha256[:12]]} has other rows than its segments; delete it")
     return problems
 
 
@@ -114,12 +157,12 @@ def _file_problems(store: Store, batch: str, files: dict[str, str]) -> Iterator[
             yield from filter(None, [_misnamed(store, f"{folder}/{name}")])
 
 
-def _pictures(store: Store, record: VersionRecord) -> list[str]:
+def _pictures(store: Store, entries: Sequence[BatchEntry]) -> list[str]:
     hashes: list[str] = []
-    for entry in record.batches:
+    for entry in entries:
         try:
             hashes += values(read_segment(store, entry.segment), "image_sha256")
-        except InputError:  # reported with its batch
+        except InputError:  # told with its batch
             continue
     return hashes
 
@@ -130,13 +173,13 @@ def _picture_problems(store: Store, sha256: str) -> list[str]:
     return [problem] if problem else []
 
 
-def _leftovers(store: Store, records: Sequence[VersionRecord]) -> Iterator[str]:
+def _leftovers(store: Store, records: Sequence[VersionRecord], entries: Sequence[BatchEntry]) -> Iterator[str]:
     """Version, segment and fact files that nothing names."""
-    entries = {entry for record in records for entry in record.batches}
+    facts = {sha256 for record in records for sha256 in (*record.facts, *record.sealed)}
     named = {
         "versions": {f"{record.name}.json" for record in records},
         "segments": {f"{entry.segment}.parquet" for entry in entries},
-        "facts": {f"{entry.roles}.json" for entry in entries} | {f"{f}.json" for r in records for f in r.facts},
+        "facts": {f"{sha256}.json" for sha256 in facts | {entry.roles for entry in entries}},
     }
     for folder, known in named.items():
         yield from (f"{folder}/{name}" for name in store.storage.names(folder) if name not in known)

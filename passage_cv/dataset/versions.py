@@ -1,14 +1,15 @@
-"""The history of the data set: small hash-chained files that name segments and facts, and never change.
+"""The history of the data set: small hash-chained files that name batches and facts, and never change.
 
 ``versions/NNNNNN-<hash12>.json`` is named by its own SHA-256; it counts once ``heads/NNNNNN`` names it, and
-that file can be created by one writer only. A killed writer leaves at most files that nothing names.
+that file can be created by one writer only. A killed writer leaves at most files that nothing names. Batches
+are listed in windows, so that a version file stays small however many there are.
 """
 
 from __future__ import annotations
 
 import json
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Annotated, Literal
@@ -17,36 +18,34 @@ import pyarrow as pa
 from pydantic import Field
 
 from passage_cv.config import Settings, parse_settings
-from passage_cv.dataset.facts import RolesFact, read_fact
-from passage_cv.dataset.segments import SCHEMA, decode_segment
+from passage_cv.dataset.applying import AMENDED, apply_amendments
+from passage_cv.dataset.facts import Amendment, BatchEntry, RolesFact, Sha256, WindowFact, put_fact, read_fact
+from passage_cv.dataset.rows import ROWS_SCHEMA, batch_rows, find_packs, window_rows
 from passage_cv.dataset.store import Store
-from passage_cv.dataset.tables import add_roles, tuples
+from passage_cv.dataset.tables import tuples
 from passage_cv.errors import InputError
 from passage_cv.files import canonical_json, sha256_bytes
-from passage_cv.records import Role
+
+WINDOW = 64
+"""Batches in a full window."""
 
 _NAME = re.compile(r"\d{6}-[0-9a-f]{12}")
 _RETRIES = 200
 
-Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
-
-
-class BatchEntry(Settings):
-    """An accepted batch: its name, its rows and the facts fixed with it."""
-
-    id: str
-    segment: Sha256
-    roles: Sha256
-
 
 class VersionRecord(Settings):
-    """The content of one version file (formats 6)."""
+    """The content of one version file (formats 6).
+
+    ``sealed`` holds the hashes of full windows, ``batches`` the batches since; ``facts`` the amendments.
+    """
 
     format: Literal[1] = 1
     number: Annotated[int, Field(ge=1)]
     parent: str
     store_sha256: Sha256
-    batches: tuple[BatchEntry, ...]
+    n_batches: int
+    sealed: tuple[Sha256, ...] = ()
+    batches: tuple[BatchEntry, ...] = ()
     facts: tuple[Sha256, ...] = ()
     author: str
     at: str
@@ -86,41 +85,51 @@ class Version:
         """``NNNNNN-<hash12>``."""
         return self.record.name
 
-    def table(self) -> pa.Table:
-        """A row per image with its role (columns: ``segments.SCHEMA``, ``role``, ``excluded_reason``)."""
-        return self._table
+    @cached_property
+    def windows(self) -> dict[str, tuple[BatchEntry, ...]]:
+        """The full windows: hash to batches."""
+        return {sha256: read_fact(self.store, sha256, WindowFact).batches for sha256 in self.record.sealed}
+
+    @cached_property
+    def entries(self) -> tuple[BatchEntry, ...]:
+        """Every batch, in order of acceptance."""
+        return (*(entry for batches in self.windows.values() for entry in batches), *self.record.batches)
 
     def roles_facts(self) -> list[RolesFact]:
         """The facts fixed with each batch, in order of acceptance."""
-        return [read_fact(self.store, entry.roles, RolesFact) for entry in self.record.batches]
+        return [read_fact(self.store, entry.roles, RolesFact) for entry in self.entries]
 
     @cached_property
-    def _table(self) -> pa.Table:
-        segments = [read_segment(self.store, entry.segment) for entry in self.record.batches]
-        rows = pa.concat_tables(segments) if segments else SCHEMA.empty_table()
-        facts = self.roles_facts()
-        units: dict[str, Role] = {draw.unit: draw.role for fact in facts for draw in fact.draws}
-        excluded = {sha256: reason for fact in facts for sha256, reason in fact.excluded.items()}
-        return add_roles(rows, units, excluded, unit=self.store.settings.unit)
+    def amendments(self) -> tuple[Amendment, ...]:
+        """Every amendment, in order."""
+        return tuple(read_fact(self.store, sha256, Amendment) for sha256 in self.record.facts)
 
+    def table(self, columns: Sequence[str] | None = None) -> pa.Table:
+        """A row per image with its role, amendments applied.
 
-def read_segment(store: Store, sha256: str) -> pa.Table:
-    """The rows of one batch.
+        Parameters
+        ----------
+        columns
+            Which of ``rows.ROWS_SCHEMA`` to read; all by default. A few open a large store much faster.
+        """
+        return self._all_rows if columns is None else self._read(columns)
 
-    Raises
-    ------
-    InputError
-        If the segment is missing.
-    """
-    path = f"segments/{sha256}.parquet"
-    try:
-        return decode_segment(store.storage.read(path))
-    except (OSError, pa.ArrowException) as error:  # a damaged file is an OSError to pyarrow
-        raise InputError(
-            "Rows of this version cannot be read",
-            where=store.place(path),
-            do="Run versions verify, and restore the file from a copy.",
-        ) from error
+    def find_batch(self, name: str) -> BatchEntry | None:
+        """The batch with the content of this name, under whatever folder name it came; None if there is none."""
+        digest = name.rpartition("-")[2]
+        return next((entry for entry in self.entries if entry.id.rpartition("-")[2] == digest), None)
+
+    @cached_property
+    def _all_rows(self) -> pa.Table:
+        return self._read(ROWS_SCHEMA.names)
+
+    def _read(self, columns: Sequence[str]) -> pa.Table:
+        needed = list(dict.fromkeys([*columns, *(AMENDED if self.record.facts else ())]))
+        packs = find_packs(self.store) if self.windows else {}
+        parts = [window_rows(self.store, window, entries, needed, packs) for window, entries in self.windows.items()]
+        parts += [batch_rows(self.store, entry, needed) for entry in self.record.batches]
+        rows = pa.concat_tables(parts) if parts else ROWS_SCHEMA.empty_table().select(needed)
+        return apply_amendments(rows, self.amendments).select(list(columns))
 
 
 def list_versions(store: Store) -> list[VersionInfo]:
@@ -153,9 +162,9 @@ def open_version(store: Store, name: str = "latest") -> Version:
 
 def count_roles(version: Version) -> dict[str, dict[str, int]]:
     """Individuals per class and role, classes by scientific name; pictures of no fish left out."""
-    table = version.table()
+    columns = ("individual", "scientificName", "role")
     fish: dict[str, tuple[str, str]] = {}
-    for individual, name, role in tuples(table, "individual", "scientificName", "role"):
+    for individual, name, role in tuples(version.table(columns), *columns):
         if individual and (individual not in fish or role != "excluded"):
             fish[individual] = (name, role)
     counts: dict[str, dict[str, int]] = {}
@@ -165,13 +174,42 @@ def count_roles(version: Version) -> dict[str, dict[str, int]]:
     return counts
 
 
-def latest_record(store: Store) -> VersionRecord | None:
-    """The newest version's record, or None in a fresh store."""
+def latest_version(store: Store) -> Version | None:
+    """The newest version, or None in a fresh store."""
     numbers = store.storage.names("heads")
-    return read_record(store, numbers[-1]) if numbers else None
+    return Version(store, read_record(store, numbers[-1])) if numbers else None
 
 
-def commit(store: Store, make: Callable[[VersionRecord | None], VersionRecord | None]) -> Version | None:
+def next_record(
+    before: Version | None,
+    store: Store,
+    *,
+    author: str,
+    at: str,
+    reason: str,
+    entry: BatchEntry | None = None,
+    fact: str = "",
+) -> VersionRecord:
+    """The record that adds a batch or an amendment on top of a version; a full window is sealed first."""
+    record = before.record if before else None
+    sealed, batches = (record.sealed, record.batches) if record else ((), ())
+    if entry and len(batches) >= WINDOW:
+        sealed, batches = (*sealed, put_fact(store, WindowFact(batches=batches))), ()
+    return VersionRecord(
+        number=record.number + 1 if record else 1,
+        parent=record.name if record else "",
+        store_sha256=store.settings_sha256,
+        n_batches=(record.n_batches if record else 0) + bool(entry),
+        sealed=sealed,
+        batches=(*batches, entry) if entry else batches,
+        facts=(*(record.facts if record else ()), *([fact] if fact else [])),
+        author=author,
+        at=at,
+        reason=reason,
+    )
+
+
+def commit(store: Store, make: Callable[[Version | None], VersionRecord | None]) -> Version | None:
     """Append a version; where another writer was first, make it again on top of theirs.
 
     Parameters
@@ -179,7 +217,7 @@ def commit(store: Store, make: Callable[[VersionRecord | None], VersionRecord | 
     store
         Where to append.
     make
-        From the newest record (None in a fresh store) to the next one, or None if there is nothing to add.
+        From the newest version (None in a fresh store) to the next record, or None if there is nothing to add.
 
     Raises
     ------
@@ -187,7 +225,7 @@ def commit(store: Store, make: Callable[[VersionRecord | None], VersionRecord | 
         If other writers were first two hundred times.
     """
     for _ in range(_RETRIES):
-        record = make(latest_record(store))
+        record = make(latest_version(store))
         if record is None:
             return None
         path = f"versions/{record.name}.json"
@@ -228,9 +266,7 @@ def _head_name(store: Store, number: str) -> str:
     name = store.storage.read(path).decode("ascii", "replace")
     if not _NAME.fullmatch(name) or name[:6] != number:
         raise InputError(
-            f"Head of version {number} says {name!r}",
-            where=store.place(path),
-            do="Restore the file from a copy.",
+            f"Head of version {number} says {name!r}", where=store.place(path), do="Restore the file from a copy."
         )
     return name
 
@@ -239,7 +275,7 @@ def _info(record: VersionRecord) -> VersionInfo:
     return VersionInfo(
         name=record.name,
         number=record.number,
-        n_batches=len(record.batches),
+        n_batches=record.n_batches,
         author=record.author,
         at=record.at,
         reason=record.reason,

@@ -86,6 +86,15 @@ def alike_pairs(fingerprints: Sequence[str], most_bits: int) -> list[tuple[int, 
     return found
 
 
+def bits_between(ones: Sequence[str], others: Sequence[str]) -> npt.NDArray[np.uint16]:
+    """Bits apart of each of ``ones`` from each of ``others``: shape (len(ones), len(others))."""
+    left, right = as_words(ones), as_words(others)
+    apart = np.zeros((len(left), len(right)), dtype=np.uint16)
+    for word in range(left.shape[1]):
+        apart += np.bitwise_count(left[:, word, None] ^ right[None, :, word])
+    return apart
+
+
 def as_words(fingerprints: Sequence[str]) -> npt.NDArray[np.uint64]:
     """Fingerprints as an array (n, 4) of 64-bit words."""
     data = bytes.fromhex("".join(fingerprints))

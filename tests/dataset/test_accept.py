@@ -1,10 +1,14 @@
 """Batches into a store: whole or not at all, with lasting roles."""
 
+import json
 from collections import Counter
 from datetime import UTC, datetime
 from pathlib import Path
 
+import cv2
+import numpy as np
 import pytest
+import simplejpeg
 
 from passage_cv.dataset.accept import accept_batch
 from passage_cv.dataset.receipt import Receipt
@@ -170,3 +174,37 @@ def test_working_images_are_reduced_copies_or_the_picture_itself(tmp_path: Path,
     assert [path.stem for path in copies] == [large]
     copies[0].write_bytes(b"")
     assert working_image(store, large).shape == (360, 640, 3)
+
+
+def test_a_near_duplicate_never_stands_in_two_roles(tmp_path: Path) -> None:
+    store = Store.create(tmp_path / "store", StoreSettings())
+    for i in range(6):
+        folder = write_batch(tmp_path / f"b{i}", trip_rows(f"T{i}", 1), {**FACTS, "trip": f"T{i}"})
+        moment = scene_jpeg("one moment", quality=95 - 3 * i)
+        (folder / "images/0-0.jpg").write_bytes(moment)
+        accept(folder, store)
+    rows = open_version(store).table().to_pylist()
+    assert len({row["image_sha256"] for row in rows}) == 6
+    used = {row["role"] for row in rows} - {"excluded"}
+    assert used == {rows[0]["role"]}
+    reasons = {row["excluded_reason"].partition(" picture ")[0] for row in rows if row["role"] == "excluded"}
+    assert reasons == {"looks like"}
+    last = open_version(store).entries[-1].id
+    findings = json.loads((tmp_path / "store/batches" / last / "findings.json").read_text())["findings"]
+    assert {finding["kind"] for finding in findings} == {"near-duplicate"}
+    assert len(findings) == 5
+
+
+def scene_jpeg(key: str, quality: int) -> bytes:
+    rng = np.random.default_rng(list(key.encode()))
+    coarse = rng.integers(0, 256, (24, 32, 3), dtype=np.uint8)
+    return simplejpeg.encode_jpeg(cv2.resize(coarse, (320, 240), interpolation=cv2.INTER_CUBIC), quality=quality)
+
+
+def test_a_picture_changed_in_the_store_is_not_handed_out(tmp_path: Path, store: Store) -> None:
+    accept(write_batch(tmp_path / "b"), store)
+    sha256 = open_version(store).table()["image_sha256"][0].as_py()
+    path = store.object_path(sha256)
+    path.write_bytes(path.read_bytes() + b"x")
+    with pytest.raises(InputError, match="Picture was changed in the store"):
+        store.read_object(sha256)

@@ -75,11 +75,13 @@ def test_no_individual_has_two_roles_however_batches_are_cut(
     drawn: Counter[str] = Counter()
     individuals: dict[str, str] = {}
     for part in (all_seen[:cut], all_seen[cut:]):
-        state = RoleState(dict(units), dict(individuals), dict(drawn))  # type: ignore[arg-type]
+        state = RoleState(dict(units), dict(individuals), {}, dict(drawn))  # type: ignore[arg-type]
         found = draw_roles(part, settings, state)
         assert not {draw.unit for draw in found.draws} & set(units)
         units |= {draw.unit: draw.role for draw in found.draws}
         drawn.update(draw.stratum for draw in found.draws)
+        assert found.drawn == drawn
+        assert found.units == units
         for one in part:
             if one.image_sha256 in found.excluded:
                 continue

@@ -9,6 +9,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from passage_cv.dataset import versions
 from passage_cv.dataset.accept import accept_batch
 from passage_cv.dataset.diff import diff_versions
 from passage_cv.dataset.segments import SCHEMA, build_segment, decode_segment, encode_segment
@@ -145,3 +146,44 @@ def test_settings_with_odd_names_are_read_back(tmp_path: Path) -> None:
     odd = StoreSettings(limited=('Channa "argus"', "Größe \\ x"), seed=5)
     Store.create(tmp_path / "odd", odd)
     assert Store.open(tmp_path / "odd").settings == odd
+
+
+def test_windows_and_packs_change_nothing_that_is_read(
+    tmp_path: Path, store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    plain = Store.create(tmp_path / "plain", StoreSettings())
+    folders = [write_trip(tmp_path / f"T{i}", f"T{i}") for i in range(7)]
+    for folder in folders:
+        accept(folder, plain)
+    monkeypatch.setattr(versions, "WINDOW", 3)
+    for folder in folders:
+        accept(folder, store)
+    newest = open_version(store)
+    assert (len(newest.record.sealed), len(newest.record.batches), newest.record.n_batches) == (2, 1, 7)
+    assert len(store.storage.names("packs")) == 2
+    assert newest.table().equals(open_version(plain).table())
+    columns = ["individual", "role"]
+    assert newest.table(columns).equals(open_version(plain).table(columns))
+    assert open_version(store, "5").table().num_rows == 10
+    again = accept_batch(check_batch(folders[0]), store, author="TBO")
+    assert not again.changed
+    assert verify_store(store).problems == ()
+
+
+def test_a_damaged_or_missing_pack_is_not_believed(
+    tmp_path: Path, store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(versions, "WINDOW", 2)
+    for i in range(3):
+        accept(write_trip(tmp_path / f"T{i}", f"T{i}"), store)
+    whole = open_version(store).table()
+    (name,) = store.storage.names("packs")
+    path = tmp_path / "store/packs" / name
+    data = bytearray(path.read_bytes())
+    data[len(data) // 2] ^= 1
+    path.write_bytes(bytes(data))
+    assert open_version(store).table().equals(whole)
+    assert f"packs/{name} was changed" in verify_store(store).problems[0]
+    path.unlink()
+    assert open_version(store).table().equals(whole)
+    assert verify_store(store).problems == ()

@@ -1,0 +1,164 @@
+"""Later decisions about what is in the store: relabel, exclude, merge, split, withdraw.
+
+Each becomes a fact and a new version; an old version opens exactly as it was. What a decision takes out of
+its role is written down with it, so that roles are never worked out again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import UTC, datetime
+
+import pyarrow as pa
+
+from passage_cv.dataset.applying import rows_of
+from passage_cv.dataset.facts import Amendment, AmendmentKind, put_fact
+from passage_cv.dataset.store import Store
+from passage_cv.dataset.tables import distinct, rows_with, tuples, values
+from passage_cv.dataset.versions import Version, VersionRecord, commit, next_record
+from passage_cv.dataset.working import working_path
+from passage_cv.errors import InputError
+from passage_cv.intake.names import Names, shipped_names
+
+
+def amend(  # noqa: PLR0913 - a decision has this many parts, all by name
+    store: Store,
+    kind: AmendmentKind,
+    *,
+    author: str,
+    why: str,
+    individual: str = "",
+    images: Sequence[str] = (),
+    becomes: str = "",
+    names: Names | None = None,
+    at: datetime | None = None,
+) -> Version:
+    """Add one amendment as a new version.
+
+    Parameters
+    ----------
+    store
+        Whose newest version is amended.
+    kind
+        ``relabel`` an individual as another species; ``exclude`` an individual or images from every role;
+        ``merge`` an individual into another; ``split`` images of one individual off as a new one;
+        ``withdraw`` an individual's or single pictures, for example where consent was taken back.
+    author, why
+        Who decides, and the reason; both needed.
+    individual, images
+        Which rows; images by content hash.
+    becomes
+        The species (relabel) or individual (merge, split).
+    names
+        List that a new species is looked up in.
+    at
+        When; now by default.
+
+    Notes
+    -----
+    ``withdraw`` also deletes the pictures' files, for good: their rows stay, marked, and so do all hashes.
+
+    Raises
+    ------
+    InputError
+        If author or reason is missing, nothing fits, or the decision contradicts what is there.
+    """
+    if not author.strip() or not why.strip():
+        raise InputError("An amendment needs an author and a reason", where=store.storage.root, do="Give both.")
+    asked = Amendment(
+        kind=kind,
+        author=author,
+        at=(at or datetime.now(UTC)).isoformat(),
+        why=why,
+        individual=individual,
+        images=tuple(images),
+        becomes=becomes,
+    )
+    species = names or shipped_names()
+    version = commit(store, lambda before: _next_record(before, store, asked, species))
+    assert version is not None
+    if kind == "withdraw":
+        _delete_pictures(store, version.amendments[-1].excluded)
+    return version
+
+
+def _next_record(before: Version | None, store: Store, asked: Amendment, names: Names) -> VersionRecord:
+    if before is None:
+        raise InputError("Store has no version yet", where=store.storage.root, do="Accept a first batch.")
+    fact = put_fact(store, _decided(before, asked, names))
+    reason = f"{asked.kind} {asked.individual or f'{len(asked.images)} images'}: {asked.why}"
+    return next_record(before, store, fact=fact, author=asked.author, at=asked.at, reason=reason)
+
+
+def _decided(before: Version, asked: Amendment, names: Names) -> Amendment:
+    """The amendment with all that it fixes."""
+    rows = before.table()
+    touched = rows.filter(rows_of(rows, asked))
+    if not len(touched):
+        what = f"individual {asked.individual!r}" if asked.individual else f"{len(asked.images)} images"
+        raise InputError(
+            f"Version {before.name} has no {what}", where=before.store.storage.root, do="See versions show."
+        )
+    if asked.kind == "relabel":
+        return _relabelled(asked, names)
+    if asked.kind == "merge":
+        return asked.model_copy(update={"excluded": _merge_conflicts(rows, touched, asked)})
+    if asked.kind == "split":
+        _require_new(rows, touched, asked)
+        return asked
+    reason = f"{'withdrawn' if asked.kind == 'withdraw' else 'excluded'} by {asked.author}: {asked.why}"
+    return asked.model_copy(update={"excluded": dict.fromkeys(values(touched, "image_sha256"), reason)})
+
+
+def _relabelled(asked: Amendment, names: Names) -> Amendment:
+    species = names.find(asked.becomes)
+    if species is None:
+        raise InputError(
+            f"{asked.becomes!r} is on no list", where="amendment", do="Correct the name, or give a list that has it."
+        )
+    return asked.model_copy(update={"becomes": species.scientific_name, "code": species.code})
+
+
+def _merge_conflicts(rows: pa.Table, touched: pa.Table, asked: Amendment) -> dict[str, str]:
+    """Images of two individuals found to be one that cannot keep their role: the first sighting decides."""
+    into = rows_with(rows, "individual", asked.becomes)
+    species = {*distinct(touched, "scientificName"), *distinct(into, "scientificName")}
+    if not len(into) or not asked.individual or asked.individual == asked.becomes or len(species) > 1:
+        raise InputError(
+            f"Cannot merge {asked.individual or 'images'} into {asked.becomes!r} ({', '.join(sorted(species))})",
+            where="amendment",
+            do="Name two individuals of the store of one species; relabel first where they differ.",
+        )
+    both = {asked.individual, asked.becomes}
+    seen = [
+        (sha256, role)
+        for who, sha256, role in tuples(rows, "individual", "image_sha256", "role")
+        if who in both and role != "excluded"
+    ]
+    first = seen[0][1] if seen else ""
+    return {
+        sha256: f"same fish as {asked.becomes}, first seen in {first}, this one is {role}"
+        for sha256, role in seen
+        if role != first
+    }
+
+
+def _require_new(rows: pa.Table, touched: pa.Table, asked: Amendment) -> None:
+    """A split takes some images of one individual, and names one that is not there yet."""
+    whole = rows_with(rows, "individual", values(touched, "individual")[0])
+    one = len(distinct(touched, "individual")) == 1
+    if not asked.images or not one or len(touched) == len(whole) or len(rows_with(rows, "individual", asked.becomes)):
+        raise InputError(
+            f"Cannot split {len(touched)} images off as {asked.becomes!r}",
+            where="amendment",
+            do="Name some, not all, images of one individual, and a new name.",
+        )
+    if not asked.becomes.strip():
+        raise InputError("A split needs a name for the new individual", where="amendment", do="Give one.")
+
+
+def _delete_pictures(store: Store, images: dict[str, str]) -> None:
+    for sha256 in images:
+        for path in (store.find_object(sha256), working_path(sha256)):
+            if path and store.storage.exists(path):
+                store.storage.remove(path)

@@ -13,6 +13,7 @@ from passage_cv.dataset.amendments import amend as amend_store
 from passage_cv.dataset.diff import diff_versions
 from passage_cv.dataset.facts import AmendmentKind
 from passage_cv.dataset.store import Store
+from passage_cv.dataset.sweep import GRACE_HOURS, sweep_store
 from passage_cv.dataset.verify import verify_store
 from passage_cv.dataset.versions import count_roles, list_versions, open_version
 from passage_cv.records import ROLES
@@ -103,7 +104,7 @@ def verify(
 
 
 @app.command()
-def amend(  # noqa: PLR0917 - typer fills these by name
+def amend(
     store: StoreOption,
     kind: Annotated[AmendmentKind, typer.Argument(help="What is decided.")],
     author: Annotated[str, typer.Option(help="Who decides.")],
@@ -125,3 +126,17 @@ def amend(  # noqa: PLR0917 - typer fills these by name
         show_json(version.amendments[-1].model_dump(mode="json") | {"version": version.name})
     else:
         show(f"Version {version.name}: {version.record.reason}")
+
+
+@app.command()
+def sweep(
+    store: StoreOption,
+    older_than_hours: Annotated[float, typer.Option(min=0.0, help="Leave younger files alone.")] = GRACE_HOURS,
+    remove: Annotated[bool, typer.Option(help="Remove them; without it they are only told.")] = False,
+) -> None:
+    """Find files that killed writers left and no version names, and remove them if asked."""
+    found = sweep_store(Store.open(store), grace_hours=older_than_hours, remove=remove)
+    for path in found.paths:
+        show(path)
+    did = "removed" if found.removed else "could be removed"
+    show(f"{len(found.paths)} files, {found.n_bytes / 1e6:.1f} MB, {did}")

@@ -17,7 +17,7 @@ import pyarrow as pa
 
 from passage_cv.dataset.against_store import Earlier, findings_against, look_back
 from passage_cv.dataset.facts import BatchEntry, DrawFact, RolesFact, put_fact
-from passage_cv.dataset.receipt import Receipt, build_receipt, keep_receipt
+from passage_cv.dataset.receipt import Receipt, build_receipt, has_receipt, keep_receipt
 from passage_cv.dataset.roles import OBSERVED, Observation, draw_roles
 from passage_cv.dataset.rows import write_pack
 from passage_cv.dataset.segments import batch_id, build_segment, encode_segment
@@ -87,7 +87,7 @@ def accept_batch(
     name, segment = batch_id(batch), build_segment(batch)
     newest = latest_version(store)
     if newest and newest.find_batch(name):
-        return build_receipt(newest, name, changed=False)
+        return _receipt(newest, name, changed=False)
     if not len(segment):
         raise InputError("Batch keeps no picture", where=str(batch.folder), do="Leave fewer pictures out.")
     earlier = look_back(segment, newest)
@@ -108,8 +108,14 @@ def accept_batch(
     if version and version.record.sealed and len(version.record.batches) == 1:
         window = version.record.sealed[-1]
         write_pack(store, window, version.windows[window])
-    receipt = build_receipt(version or open_version(store), name, changed=version is not None)
-    keep_receipt(store, receipt)
+    return _receipt(version or open_version(store), name, changed=version is not None)
+
+
+def _receipt(version: Version, name: str, *, changed: bool) -> Receipt:
+    """The receipt, kept beside the batch's sheet unless one lies there (a killed writer may have left none)."""
+    receipt = build_receipt(version, name, changed=changed)
+    if not has_receipt(version.store, receipt.batch):
+        keep_receipt(version.store, receipt)
     return receipt
 
 

@@ -73,6 +73,11 @@ def build_receipt(version: Version, batch: str, *, changed: bool) -> Receipt:
     )
 
 
+def has_receipt(store: Store, batch: str) -> bool:
+    """Whether a receipt lies beside the batch's sheet."""
+    return any(name.startswith("receipt-") for name in store.storage.names(f"batches/{batch}"))
+
+
 def keep_receipt(store: Store, receipt: Receipt) -> None:
     """Put the receipt beside the batch's sheet, under a name that says its content."""
     data = canonical_json(receipt.as_dict())

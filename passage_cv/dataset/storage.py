@@ -7,7 +7,9 @@ is ever changed. What the files mean is the business of ``store`` and ``versions
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -61,6 +63,15 @@ class Storage:
             return []
         names = (str(path).rstrip("/").rpartition("/")[2] for path in found)
         return sorted(name for name in names if name and not name.startswith("."))
+
+    def walk(self, folder: str) -> Iterator[tuple[str, int, datetime]]:
+        """Every file below a folder, unfinished ones too: path, bytes, and when it was last changed (UTC)."""
+        found = self.files.find(f"{self.root}/{folder}", detail=True)
+        for full, info in found.items():
+            path = str(full).removeprefix(f"{self.root}/")
+            changed = info.get("mtime", info.get("LastModified", info.get("created")))
+            moment = changed if isinstance(changed, datetime) else datetime.fromtimestamp(changed, UTC)
+            yield path, int(info["size"]), moment
 
     def put(self, path: str, data: bytes, *, durable: bool = True) -> None:
         """Write a file whose name says its content; writing it again changes nothing.

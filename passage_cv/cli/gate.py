@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from passage_cv.cli.console import command_app, show
+from passage_cv.cli.console import command_app, show, show_json, table
 from passage_cv.gate.signature import make_key, sign_package
+from passage_cv.service.log import GateLog
+from passage_cv.service.status import GateStatus, gate_status
 
 app = command_app()
 
@@ -46,6 +49,78 @@ def sign(
     """
     made = sign_package(package, private, passphrase="" if bare else _passphrase(confirm=False))
     show(f"Signed with key {made.public_key[:8]} ({package})")
+
+
+@app.command()
+def status(
+    log: Annotated[Path, typer.Argument(help="Gate log.")],
+    package: Annotated[Path, typer.Option("--package", "-p", help="Folder of the package in service.")],
+    delta: Annotated[float, typer.Option(help="Chance of ever raising a false audit alarm.")] = 0.05,
+    json: Annotated[bool, typer.Option("--json", help="Print everything as JSON for a machine.")] = False,
+) -> None:
+    """Say what the gate did, what audits found, and which days were unlike the others.
+
+    Exit code 1 while an audit alarm stands: then nothing of that kind may be passed, or rejected, until the
+    cutoffs were set anew on new fish.
+    """
+    found = gate_status(package, log, delta=delta)
+    if json:
+        show_json(found.as_dict())
+    else:
+        for line in _status_lines(found):
+            show(line)
+        if found.audits.classes:
+            table(["class", "error", "audited", "errors", "true rate", "limit", ""], _audit_rows(found))
+    if not found.ok:
+        raise typer.Exit(1)
+
+
+@app.command()
+def audit(
+    log: Annotated[Path, typer.Argument(help="Gate log.")],
+    presentation: Annotated[str, typer.Argument(help="Which presentation was looked at.")],
+    found: Annotated[str, typer.Argument(help="The class it was, as in the policy.")],
+    by: Annotated[str, typer.Option("--by", help="Initials of the person who looked.")],
+) -> None:
+    """Write down what a person found one presentation to be; once, and for good."""
+    with GateLog.open_existing(log) as open_log:
+        open_log.add_audit(presentation, time=datetime.now(UTC).isoformat(timespec="seconds"), label=found, by=by)
+    show(f"{presentation} was {found}, said {by} ({log})")
+
+
+def _status_lines(found: GateStatus) -> list[str]:
+    done = ", ".join(f"{n} {action.value}" for action, n in found.actions.items())
+    audits, drift = found.audits, found.drift
+    lines = [
+        f"Package {found.package_id[:12]}: {found.presentations} presentations, {found.first} to {found.last}",
+        f"Actions: {done}",
+        *(f"  held, {reason}: {n}" for reason, n in found.hold_reasons.items()),
+        f"Audits: {audits.looked_at} of {audits.drawn} drawn presentations were looked at",
+    ]
+    if found.of_other_packages:
+        lines.insert(1, f"{found.of_other_packages} more lines are of other packages")
+    if not drift.baseline:
+        lines.append(f"Charts: {len(drift.days)} days are too few to say what is usual")
+    else:
+        lines.append(f"Charts: {len(drift.signals)} signals, against the first {drift.baseline} days")
+    return lines + [
+        f"  {one.date} {one.chart}: {one.value:.3g}, usual {one.low:.3g} to {one.upper:.3g}" for one in drift.signals
+    ]
+
+
+def _audit_rows(found: GateStatus) -> list[list[object]]:
+    return [
+        [
+            one.code,
+            one.kind,
+            one.n,
+            one.errors,
+            f"{one.low:.4f} to {one.upper:.4f}",
+            "-" if one.limit is None else f"{one.limit:g}",
+            "ALARM" if one.alarm else "",
+        ]
+        for one in found.audits.classes
+    ]
 
 
 def _passphrase(*, confirm: bool) -> str:

@@ -105,8 +105,13 @@ _SCHEMA = f"""
         line INTEGER PRIMARY KEY AUTOINCREMENT, presentation_id TEXT NOT NULL UNIQUE
             REFERENCES presentations (presentation_id), time TEXT NOT NULL, confirmed TEXT NOT NULL
     );
+    CREATE TABLE audits (
+        line INTEGER PRIMARY KEY AUTOINCREMENT, presentation_id TEXT NOT NULL UNIQUE
+            REFERENCES presentations (presentation_id), time TEXT NOT NULL, class TEXT NOT NULL, by TEXT NOT NULL
+    );
     {_append_only("presentations", "presentation_id")}
     {_append_only("confirmations", "presentation_id")}
+    {_append_only("audits", "presentation_id")}
     PRAGMA user_version = {LOG_FORMAT};
     COMMIT;
 """
@@ -132,6 +137,19 @@ class GateLog:
             self._require_format()
         except (sqlite3.Error, OSError) as error:
             raise self._refusal("opened", error) from error
+
+    @classmethod
+    def open_existing(cls, path: Path) -> Self:
+        """Open a log that must be there.
+
+        Raises
+        ------
+        InputError
+            If it is missing, or as on opening.
+        """
+        if not path.is_file():
+            raise InputError("Gate log is missing", where=str(path), do="Check the path.")
+        return cls(path)
 
     def __enter__(self) -> Self:
         return self
@@ -174,6 +192,24 @@ class GateLog:
             self._connection.execute(statement, (presentation_id, time, confirmed))
         except sqlite3.Error as error:
             raise self._refusal(f"confirmed (presentation {presentation_id})", error) from error
+
+    def add_audit(self, presentation_id: str, *, time: str, label: str, by: str) -> None:
+        """Add what a person found one presentation to be, once.
+
+        Raises
+        ------
+        InputError
+            If it cannot be written, the presentation has no line, or has been audited already.
+        """
+        statement = "INSERT INTO audits (presentation_id, time, class, by) VALUES (?, ?, ?, ?)"
+        try:
+            self._connection.execute(statement, (presentation_id, time, label, by))
+        except sqlite3.Error as error:
+            raise self._refusal(f"given an audit (presentation {presentation_id})", error) from error
+
+    def audited(self) -> dict[str, str]:
+        """The class that a person found, by presentation."""
+        return dict(self._connection.execute("SELECT presentation_id, class FROM audits ORDER BY line"))
 
     def lines(self) -> Iterator[LogLine]:
         """Every line in the order in which it was written, with its later confirmation."""

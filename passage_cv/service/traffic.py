@@ -14,9 +14,11 @@ from pathlib import Path
 
 from passage_cv.errors import InputError
 from passage_cv.gate.runtime import GateDecision, Package, open_package
+from passage_cv.gate.site import Audit
 from passage_cv.policy import Group
 from passage_cv.progress import Progress, silent, tracked
 from passage_cv.records import Action
+from passage_cv.service.audit import is_drawn
 from passage_cv.service.log import GateLog, LogLine
 
 PRESENTATIONS = "presentations.csv"
@@ -47,7 +49,9 @@ class TruthCount:
     actions: Mapping[Action, int]
 
 
-def run_traffic(package: Path, traffic: Path, log: Path, progress: Progress = silent) -> TrafficSummary:
+def run_traffic(
+    package: Path, traffic: Path, log: Path, progress: Progress = silent, *, audit: Audit | None = None
+) -> TrafficSummary:
     """Send every presentation of a folder through a package and log each before the next.
 
     Parameters
@@ -58,6 +62,8 @@ def run_traffic(package: Path, traffic: Path, log: Path, progress: Progress = si
         Folder with ``presentations.csv`` and the pictures it names.
     log
         Gate log to append to; made if it is not there.
+    audit
+        Marks a random share of presentations for a person to look at; none by default.
 
     Raises
     ------
@@ -71,7 +77,7 @@ def run_traffic(package: Path, traffic: Path, log: Path, progress: Progress = si
     with GateLog(log) as open_log:
         _require_new(open_log, rows, log)
         for row in tracked(rows, "Gate traffic", progress):
-            line = _decide(gate, traffic, row)
+            line = _decide(gate, traffic, row, audit)
             open_log.append(line)
             lines.append(line)
     return TrafficSummary(
@@ -117,7 +123,7 @@ def score_against_truth(
         If the truth is missing, lacks a column, or has no line for a logged presentation.
     """
     labels = {row["presentation_id"]: row["class"] for row in _read_rows(truth, ("presentation_id", "class"))}
-    with GateLog(log) as open_log:
+    with GateLog.open_existing(log) as open_log:
         lines = list(open_log.lines())
     missing = [line.presentation_id for line in lines if line.presentation_id not in labels]
     if missing:
@@ -149,7 +155,7 @@ def group_of(label: str, groups: Mapping[str, Group]) -> str:
     return EMPTY if not label else TWO_FISH if "+" in label else UNKNOWN
 
 
-def _decide(gate: Package, traffic: Path, row: Mapping[str, str]) -> LogLine:
+def _decide(gate: Package, traffic: Path, row: Mapping[str, str], audit: Audit | None) -> LogLine:
     images = tuple(name for name in row["images"].split(";") if name)
     made = gate.decide([traffic / name for name in images], setup_id=row["setup_id"])
     return LogLine(
@@ -172,6 +178,7 @@ def _decide(gate: Package, traffic: Path, row: Mapping[str, str]) -> LogLine:
         light=row.get("light", ""),
         turbidity_NTU=_number(row, "turbidity_NTU"),
         waterTemperature_C=_number(row, "waterTemperature_C"),
+        audit=audit is not None and is_drawn(row["presentation_id"], audit),
     )
 
 

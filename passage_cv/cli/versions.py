@@ -4,18 +4,23 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import asdict
+from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from passage_cv.cli.console import command_app, progress_bar, show, show_json, table
 from passage_cv.dataset.amendments import amend as amend_store
+from passage_cv.dataset.coverage import count_cover, thin_cells
 from passage_cv.dataset.diff import diff_versions
+from passage_cv.dataset.export import About, Form, export_version
 from passage_cv.dataset.facts import AmendmentKind
+from passage_cv.dataset.leaks import Leak, find_leaks
 from passage_cv.dataset.store import Store
 from passage_cv.dataset.sweep import GRACE_HOURS, sweep_store
 from passage_cv.dataset.verify import verify_store
 from passage_cv.dataset.versions import count_roles, list_versions, open_version
+from passage_cv.errors import UsageError
 from passage_cv.records import ROLES
 
 app = command_app()
@@ -140,3 +145,59 @@ def sweep(
         show(path)
     did = "removed" if found.removed else "could be removed"
     show(f"{len(found.paths)} files, {found.n_bytes / 1e6:.1f} MB, {did}")
+
+
+@app.command()
+def roles(
+    store: StoreOption,
+    version: Annotated[str, typer.Argument(help="Name, number or latest.")] = "latest",
+    least: Annotated[int, typer.Option(help="Show levels with fewer individuals of a class than this.")] = 0,
+    as_json: JsonOption = False,
+) -> None:
+    """Whether anything stands in two roles, and where the data are thin; exit code 1 where roles leak."""
+    opened = open_version(Store.open(store), version)
+    leaks, cells = find_leaks(opened), count_cover(opened)
+    thin = thin_cells([cell for cell in cells if cell.dimension != "trip"], least)
+    if as_json:
+        show_json(
+            {"version": opened.name, "leaks": [asdict(leak) for leak in leaks], "cover": [asdict(c) for c in cells]}
+        )
+    else:
+        show(f"Version {opened.name}: what stands in more than one role")
+        rows = [(leak.what, leak.n, leak.shared, _verdict(leak), ", ".join(leak.examples)) for leak in leaks]
+        table(("looked at", "number", "in two roles", "", "for example"), rows)
+        if least:
+            show(f"Levels with fewer than {least} individuals:")
+            table(
+                ("class", "what", "level", "individuals", "trips"),
+                [(c.name, c.dimension, c.level, c.n_individuals, c.n_trips) for c in thin],
+            )
+    raise typer.Exit(1 if any(leak.is_fault for leak in leaks) else 0)
+
+
+@app.command()
+def export(
+    store: StoreOption,
+    out: Annotated[Path, typer.Option("--out", "-o", help="New folder.")],
+    version: Annotated[str, typer.Argument(help="Name, number or latest.")] = "latest",
+    form: Annotated[
+        Form, typer.Option(help="folders (a folder per role and class), coco or darwin-core.")
+    ] = "folders",
+    creator: Annotated[str, typer.Option(help="With --license and --url: add a Croissant card.")] = "",
+    license_: Annotated[str, typer.Option("--license", help="Address or name of the licence.")] = "",
+    url: Annotated[str, typer.Option(help="Where the data set is published.")] = "",
+) -> None:
+    """Write a version's pictures and labels for other programs; excluded and people's pictures stay here."""
+    if any((creator, license_, url)) and not all((creator, license_, url)):
+        raise UsageError("A card needs --creator, --license and --url", do="Give all three or none.")
+    about = About(creator=creator, license=license_, url=url) if creator else None
+    with progress_bar() as progress:
+        opened = open_version(Store.open(store), version)
+        folder = export_version(opened, out, form, about=about, progress=progress)
+    show(f"Version {opened.name} as {form}: {folder}")
+
+
+def _verdict(leak: Leak) -> str:
+    if leak.is_fault:
+        return "LEAK"
+    return "shared by design" if leak.shared else "none"

@@ -60,7 +60,7 @@ class Light:
     floor: float = 0.0
 
 
-SIDE_LIGHT = Light(above=0.50, front=0.50, ambient=0.46, floor=0.30)
+SIDE_LIGHT = Light(above=0.50, front=0.50, ambient=0.46, floor=0.42)
 TOP_LIGHT = Light(above=0.0, front=0.62, ambient=0.44)
 
 

@@ -155,9 +155,9 @@ def _paint_eye(canvas: Canvas, eye: tuple[float, float, float], coat: Coat) -> N
 def paint_barbels(canvas: Canvas, barbels: tuple[Barbel, ...], coat: Coat, rng: np.random.Generator) -> None:
     """Whiskers: thick at the root, fine at the tip, each lying a little differently."""
     for barbel in barbels:
-        bend, tip = (np.array(point) + rng.normal(0, 0.007, 2) for point in (barbel.bend, barbel.tip))
+        bend, tip = (np.array(point) + rng.normal(0, 0.009, 2) for point in (barbel.bend, barbel.tip))
         line = smooth([barbel.root, tuple(bend), tuple(tip)], 30)
-        colour = np.array((214, 206, 190) if barbel.pale else coat.fin_dark) / 255
+        colour = np.array((214, 206, 190) if barbel.pale else coat.dark) / 255 * (1.0 if barbel.pale else 0.75)
         canvas.fill(
             _whisker(shifted(line, 0.002, -0.003), 1.3 * barbel.thick),
             colour=(0.05, 0.05, 0.05),

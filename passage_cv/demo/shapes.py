@@ -15,8 +15,8 @@ from passage_cv.demo.anatomy import Barbel, Head, PairedFin, RayFin, Shape, Tail
 def _catfish_barbels(eye_y: float, chin_y: float, *, long: float, pale_chin: bool) -> tuple[Barbel, ...]:
     """Eight in life; from one side a nostril barbel, the long one of the jaw and two of the chin show."""
     return (
-        Barbel((0.03, eye_y + 0.006), (0.035, eye_y + 0.03), (0.065, eye_y + 0.042)),
-        Barbel((0.035, chin_y + 0.03), (0.10, chin_y - 0.005), (long, chin_y - 0.02)),
+        Barbel((0.03, eye_y + 0.006), (0.036, eye_y + 0.026), (0.062, eye_y + 0.035)),
+        Barbel((0.034, chin_y + 0.028), (0.095, chin_y - 0.012), (long, chin_y - 0.050), thick=0.0072),
         Barbel((0.045, chin_y), (0.06, chin_y - 0.03), (0.095, chin_y - 0.045), pale=pale_chin),
         Barbel((0.065, chin_y - 0.006), (0.085, chin_y - 0.025), (0.115, chin_y - 0.034), pale=pale_chin),
     )

@@ -71,7 +71,8 @@ def drift_report(lines: Iterable[LogLine], *, baseline_days: int = BASELINE_DAYS
         return DriftReport(days, 0, ())
     rates = [("hold rate", [day.held for day in days]), *_class_counts(days)]
     signals = [signal for name, counts in rates for signal in _rate_signals(name, counts, days, baseline_days)]
-    return DriftReport(days, baseline_days, (*signals, *_score_signals(days, baseline_days)))
+    signals += _score_signals(days, baseline_days)
+    return DriftReport(days, baseline_days, tuple(sorted(signals, key=lambda one: (one.date, one.chart))))
 
 
 def daily(lines: Iterable[LogLine]) -> tuple[Day, ...]:
@@ -109,7 +110,7 @@ def _class_counts(days: Sequence[Day]) -> list[tuple[str, list[int]]]:
 def _rate_signals(name: str, counts: Sequence[int], days: Sequence[Day], baseline: int) -> list[Signal]:
     """Days after the baseline whose share lies outside three standard deviations of its difference from it."""
     shown = sum(day.n for day in days[:baseline])
-    usual = sum(counts[:baseline]) / shown
+    usual = (sum(counts[:baseline]) + 1) / (shown + 2)  # never seen in a few days is not impossible (Laplace)
     signals = []
     for day, count in zip(days[baseline:], counts[baseline:], strict=True):
         half = SIGMAS * math.sqrt(usual * (1 - usual) * (1 / day.n + 1 / shown))

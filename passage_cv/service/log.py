@@ -24,6 +24,7 @@ from passage_cv.files import write_text
 from passage_cv.records import Action
 
 LOG_FORMAT = 1
+TABLES = {"presentations", "confirmations", "audits"}
 _ID_CHUNK = 500
 
 
@@ -245,12 +246,12 @@ class GateLog:
 
     def _require_format(self) -> None:
         found = self._connection.execute("PRAGMA user_version").fetchone()[0]
-        tables = self._connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
-        if found == 0 and tables == 0:
+        names = {row[0] for row in self._connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
+        if found == 0 and not names:
             self._connection.executescript(_SCHEMA)
-        elif found != LOG_FORMAT:
+        elif found != LOG_FORMAT or not names >= TABLES:
             raise InputError(
-                f"File is no gate log of format {LOG_FORMAT}, found {found} with {tables} tables",
+                f"File is no gate log of format {LOG_FORMAT}, found {found} with tables {sorted(names)}",
                 where=str(self.path),
                 do="Give a gate log or a new file.",
             )

@@ -159,7 +159,7 @@ def test_a_file_that_is_no_gate_log(tmp_path: Path) -> None:
         GateLog(tmp_path / "notes.txt")
     with sqlite3.connect(tmp_path / "other.sqlite") as other:
         other.execute("CREATE TABLE fish (name TEXT)")
-    with pytest.raises(InputError, match="no gate log of format 1, found 0 with 1 tables"):
+    with pytest.raises(InputError, match=r"no gate log of format 1, found 0 with tables \['fish'\]"):
         GateLog(tmp_path / "other.sqlite")
 
 

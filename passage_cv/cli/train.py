@@ -8,11 +8,11 @@ from typing import Annotated
 import typer
 
 from passage_cv.cli.console import command_app, progress_bar, show, show_json, table
-from passage_cv.config import read_settings
 from passage_cv.dataset.store import Store
 from passage_cv.dataset.versions import open_version
 from passage_cv.policy import read_policy
-from passage_cv.recognition.train import TrainSettings, train_model
+from passage_cv.recognition.settings import read_train_settings
+from passage_cv.recognition.train import train_model
 
 app = command_app()
 
@@ -38,7 +38,7 @@ def train(
     opened = Store.open(store)
     with progress_bar() as progress:
         summary = train_model(
-            read_settings(config, TrainSettings),
+            read_train_settings(config),
             opened,
             open_version(opened, version),
             out,

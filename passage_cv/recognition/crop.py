@@ -66,11 +66,23 @@ def crop_image(rgb: Rgb, settings: CropSettings) -> Rgb:
             f"Picture has shape {rgb.shape} and type {rgb.dtype}, needed 8-bit (height, width, 3)",
             do="Decode it as red, green, blue.",
         )
+    top, left, height, width = placed_box(rgb.shape[0], rgb.shape[1], settings.size)
     scale = settings.size / max(rgb.shape[:2])
-    height, width = (max(1, round(side * scale)) for side in rgb.shape[:2])
     how = cv2.INTER_AREA if scale < 1 else _ENLARGE[settings.interpolation]
     fitted = cv2.resize(rgb, (width, height), interpolation=how)
     square = np.full((settings.size, settings.size, 3), settings.fill, dtype=np.uint8)
-    top, left = (settings.size - height) // 2, (settings.size - width) // 2
     square[top : top + height, left : left + width] = fitted
     return square
+
+
+def placed_box(height: int, width: int, size: int) -> tuple[int, int, int, int]:
+    """Where a picture of this size comes to lie in the square: top, left, height, width.
+
+    Examples
+    --------
+    >>> placed_box(2, 4, 32)
+    (8, 0, 16, 32)
+    """
+    scale = size / max(height, width)
+    fitted_height, fitted_width = (max(1, round(side * scale)) for side in (height, width))
+    return (size - fitted_height) // 2, (size - fitted_width) // 2, fitted_height, fitted_width

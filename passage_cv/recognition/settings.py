@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import json
+import tomllib
+from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
-from passage_cv.config import Settings
+from passage_cv.config import Settings, read_settings
 from passage_cv.recognition.crop import CropSettings
 from passage_cv.recognition.heads import DiscriminantGrid, LogisticGrid
+from passage_cv.recognition.tuned_settings import TunedSettings
 
 
 class BackboneSettings(Settings):
@@ -32,6 +35,21 @@ class TrainSettings(Settings):
     heads: Annotated[
         tuple[Annotated[DiscriminantGrid | LogisticGrid, Field(discriminator="kind")], ...], Field(min_length=1)
     ]
+
+
+def read_train_settings(path: Path) -> TrainSettings | TunedSettings:
+    """Read the settings of a run: of fine-tuning where the file has a ``kind``, else of a head on a frozen network.
+
+    Raises
+    ------
+    InputError
+        As :func:`~passage_cv.config.read_settings`.
+    """
+    try:
+        is_tuned = "kind" in tomllib.loads(path.read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError):
+        is_tuned = False  # read_settings says what is wrong
+    return read_settings(path, TunedSettings) if is_tuned else read_settings(path, TrainSettings)
 
 
 def settings_as_toml(settings: Settings) -> str:

@@ -29,13 +29,16 @@ from passage_cv.progress import Progress, silent
 from passage_cv.recognition.backbone import feature_count, load_backbone
 from passage_cv.recognition.embed import FeatureCache, Floats32, embed_pictures
 from passage_cv.recognition.export import attach_head, export_backbone
+from passage_cv.recognition.fitted import Fitted
 from passage_cv.recognition.heads import Examples, Ints, mean_of_images
 from passage_cv.recognition.model import Embedder
 from passage_cv.recognition.rows import Rows, RunClasses, choose_classes, label_rows
-from passage_cv.recognition.selection import Chosen, choose_head
+from passage_cv.recognition.selection import choose_head
 from passage_cv.recognition.settings import BackboneSettings, TrainSettings, settings_as_toml
 from passage_cv.recognition.tracking import track_run
 from passage_cv.recognition.transforms import recipe_sha256
+from passage_cv.recognition.tuned import tune
+from passage_cv.recognition.tuned_settings import TunedSettings
 from passage_cv.scores import Scores, build_scores, write_scores
 
 __all__ = ["TrainSettings", "TrainSummary", "train_model"]
@@ -64,7 +67,7 @@ class Features:
 
 
 def train_model(
-    settings: TrainSettings,
+    settings: TrainSettings | TunedSettings,
     store: Store,
     version: Version,
     out: Path,
@@ -99,8 +102,40 @@ def train_model(
     classes = choose_classes(table, policy, where=f"version {version.name}")
     rows = label_rows(table, classes, "train")
     rows = rows.where(np.isin(rows.label, classes.classes))
-    features = embed_rows(rows, store, settings, progress=progress)
     unit, unit_name, n_folds = fold_units(rows, settings.folds)
+    if isinstance(settings, TunedSettings):
+        fitted = tune(
+            rows, classes, unit, store, settings, n_folds=n_folds, out=out, policy=policy, progress=progress
+        )
+    else:
+        fitted = fit_head(rows, classes, unit, store, settings, n_folds=n_folds, progress=progress)
+    metrics = {
+        **describe_out_of_fold(rows, classes, fitted),
+        "fold_unit": unit_name,
+        "folds": n_folds,
+        "version": version.name,
+        "roles_sha256": roles_sha256(rows),
+        "settings_sha256": settings_sha256(settings),
+        "model_sha256": sha256_bytes(fitted.model),
+    }
+    scores = _out_of_fold_scores(rows, classes, fitted, run_meta(settings, store, version, metrics["model_sha256"]))
+    _write_run(out, settings, classes, fitted, metrics, scores)
+    _track(out, settings, metrics)
+    return TrainSummary(out, metrics["model_sha256"], classes.classes, metrics)
+
+
+def fit_head(
+    rows: Rows,
+    classes: RunClasses,
+    unit: Ints,
+    store: Store,
+    settings: TrainSettings,
+    *,
+    n_folds: int,
+    progress: Progress = silent,
+) -> Fitted:
+    """The best of the settings' heads on features of the frozen backbone; ``unit`` as in :func:`fold_units`."""
+    features = embed_rows(rows, store, settings, progress=progress)
     chosen = choose_head(
         to_examples(rows, classes, features.plain),
         unit,
@@ -109,20 +144,17 @@ def train_model(
         seed=settings.seed,
         extra=features.extra,
     )
-    model = attach_head(features.backbone, chosen.head.weights, chosen.head.bias)
-    metrics = {
-        **describe_out_of_fold(rows, classes, chosen),
-        "fold_unit": unit_name,
-        "folds": n_folds,
-        "version": version.name,
-        "roles_sha256": roles_sha256(rows),
-        "settings_sha256": settings_sha256(settings),
-        "model_sha256": sha256_bytes(model),
-    }
-    scores = _out_of_fold_scores(rows, classes, chosen, run_meta(settings, store, version, metrics["model_sha256"]))
-    _write_run(out, settings, classes, chosen, model, metrics, scores)
-    _track(out, settings, metrics)
-    return TrainSummary(out, metrics["model_sha256"], classes.classes, metrics)
+    return Fitted(
+        model=attach_head(features.backbone, chosen.head.weights, chosen.head.bias),
+        tensors={"head.safetensors": {"weight": chosen.head.weights, "bias": chosen.head.bias}},
+        logits=chosen.logits,
+        seen=chosen.seen,
+        loss=chosen.best.loss,
+        details={
+            "head": chosen.best.settings.model_dump(mode="json"),
+            "tried": [{"head": one.settings.model_dump(mode="json"), "loss": one.loss} for one in chosen.tried],
+        },
+    )
 
 
 def embed_rows(rows: Rows, store: Store, settings: TrainSettings, *, progress: Progress = silent) -> Features:
@@ -171,13 +203,13 @@ def fold_units(rows: Rows, folds: int) -> tuple[Ints, str, int]:
     return rows.numbered("individual"), "individual", folds
 
 
-def describe_out_of_fold(rows: Rows, classes: RunClasses, chosen: Chosen) -> dict[str, Any]:
+def describe_out_of_fold(rows: Rows, classes: RunClasses, fitted: Fitted) -> dict[str, Any]:
     """Out-of-fold figures per individual, and what was compared."""
     individual = rows.numbered("individual")
     label = np.zeros(individual.max() + 1, dtype=np.intp)
     place = {name: i for i, name in enumerate(classes.classes)}
     label[individual] = [place[name] for name in rows.label]
-    mean = mean_of_images(chosen.logits, individual)
+    mean = mean_of_images(fitted.logits, individual)
     seen = np.isfinite(mean).all(axis=1)
     right = seen & (np.argmax(np.nan_to_num(mean, nan=-np.inf), axis=1) == label)
     per_class = {
@@ -192,10 +224,9 @@ def describe_out_of_fold(rows: Rows, classes: RunClasses, chosen: Chosen) -> dic
         "individuals_of_a_class_in_one_fold_only": int((~seen).sum()),
         "accuracy_individual": float(right.mean()),
         "balanced_accuracy_individual": float(np.mean(recalls)),
-        "balanced_log_loss": chosen.best.loss,
+        "balanced_log_loss": fitted.loss,
         "classes": per_class,
-        "head": chosen.best.settings.model_dump(mode="json"),
-        "tried": [{"head": one.settings.model_dump(mode="json"), "loss": one.loss} for one in chosen.tried],
+        **fitted.details,
     }
 
 
@@ -204,7 +235,8 @@ def roles_sha256(rows: Rows) -> str:
     return sha256_bytes("\n".join(sorted(rows.images)).encode())
 
 
-def run_meta(settings: TrainSettings, store: Store, version: Version, model_sha256: str) -> dict[str, Any]:
+def run_meta(
+    settings: TrainSettings | TunedSettings, store: Store, version: Version, model_sha256: str) -> dict[str, Any]:
     """What a scores file of this run says of its origin."""
     return {
         "model_sha256": model_sha256,
@@ -227,26 +259,26 @@ def _export(settings: BackboneSettings, size: int) -> bytes:
     return export_backbone(network, size)
 
 
-def _out_of_fold_scores(rows: Rows, classes: RunClasses, chosen: Chosen, meta: Mapping[str, Any]) -> Scores:
-    reasons = np.where(chosen.seen, "", "class in one fold only")
+def _out_of_fold_scores(rows: Rows, classes: RunClasses, fitted: Fitted, meta: Mapping[str, Any]) -> Scores:
+    reasons = np.where(fitted.seen, "", "class in one fold only")
     columns = rows.score_columns(hold_reason=reasons)
-    return build_scores("logit", classes.classes, chosen.logits, columns, meta=meta, source="out-of-fold scores")
+    return build_scores("logit", classes.classes, fitted.logits, columns, meta=meta, source="out-of-fold scores")
 
 
 def _write_run(
     out: Path,
-    settings: TrainSettings,
+    settings: TrainSettings | TunedSettings,
     classes: RunClasses,
-    chosen: Chosen,
-    model: bytes,
+    fitted: Fitted,
     metrics: Mapping[str, Any],
     scores: Scores,
 ) -> None:
     out.parent.mkdir(parents=True, exist_ok=True)
     part = Path(tempfile.mkdtemp(dir=out.parent, prefix=".part-"))
     try:
-        write_bytes(part / "model.onnx", model)
-        save_file({"weight": chosen.head.weights, "bias": chosen.head.bias}, part / "head.safetensors")
+        write_bytes(part / "model.onnx", fitted.model)
+        for name, tensors in fitted.tensors.items():
+            save_file(dict(tensors), part / name)
         write_text(part / "settings.toml", settings_as_toml(settings))
         write_json(part / "classes.json", classes.model_dump(mode="json"))
         write_json(part / "crop.json", settings.crop.model_dump(mode="json"))
@@ -259,7 +291,7 @@ def _write_run(
         raise
 
 
-def _track(out: Path, settings: TrainSettings, metrics: Mapping[str, Any]) -> None:
+def _track(out: Path, settings: TrainSettings | TunedSettings, metrics: Mapping[str, Any]) -> None:
     """Log the run; a tracking server that does not answer loses the log, never the run."""
     numbers = {name: float(value) for name, value in metrics.items() if isinstance(value, int | float)}
     tags = {name: value for name, value in metrics.items() if isinstance(value, str)}

@@ -1,0 +1,40 @@
+"""What a fit hands over to the run folder, whatever its kind: the model file and its out-of-fold prediction."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Fitted:
+    """A fitted model and its out-of-fold prediction.
+
+    Parameters
+    ----------
+    model
+        Bytes of ``model.onnx``: crops to logits.
+    tensors
+        Name of a safetensors file of the run to the tensors in it; always ``head.safetensors``.
+    logits
+        Out-of-fold logits of every image (n_images, n_classes), scaled to natural log-odds; NaN where not ``seen``.
+    seen
+        False for an image whose class had no individual outside its fold.
+    loss
+        Class-balanced log loss per individual, in nats.
+    details
+        What else ``metrics.json`` shall say.
+    """
+
+    model: bytes
+    tensors: Mapping[str, Mapping[str, npt.NDArray[Any]]]
+    logits: Floats
+    seen: npt.NDArray[np.bool_]
+    loss: float
+    details: Mapping[str, Any] = field(default_factory=dict)

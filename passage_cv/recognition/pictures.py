@@ -1,0 +1,127 @@
+"""Batches of crops for a network that learns: read, cropped and varied in worker processes, always in one order.
+
+Comes in: an ordered plan of batches, each item a picture and the seed it is varied by (None: as the gate would see
+it). Goes out: 8-bit tensors (n, size, size, 3). How many workers there are changes the speed only.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from multiprocessing import get_context
+from typing import Any
+
+import cv2
+import numpy as np
+import torch
+from torch import Tensor
+from torch.utils.data import DataLoader, Dataset, Sampler
+
+from passage_cv.errors import InputError
+from passage_cv.recognition.augment import Augmentation
+from passage_cv.recognition.crop import CropSettings, Rgb, crop_image
+
+Item = tuple[int, int | None]
+"""Number of a picture, and the seed it is varied by."""
+Batch = list[Item]
+
+_BATCHES_AHEAD = 4
+
+
+class Pictures(Dataset[Tensor]):
+    """Pictures by number; travels to worker processes.
+
+    Parameters
+    ----------
+    names
+        Of the pictures, each once or more.
+    read
+        From a name to a decoded picture.
+    crop, augmentation
+        What is done to it.
+    """
+
+    def __init__(
+        self, names: Sequence[str], read: Callable[[str], Rgb], crop: CropSettings, augmentation: Augmentation
+    ) -> None:
+        self.names = list(names)
+        self.read = read
+        self.crop = crop
+        self.augmentation = augmentation
+
+    def __len__(self) -> int:
+        return len(self.names)
+
+    def __getitems__(self, batch: Batch) -> Tensor | InputError:
+        """A batch of crops, or why one of them cannot be made: an exception would lose its words on the way."""
+        out = np.empty((len(batch), self.crop.size, self.crop.size, 3), dtype=np.uint8)
+        for place, (number, seed) in enumerate(batch):
+            try:
+                rgb = self.read(self.names[number])
+            except InputError as error:
+                return InputError(f"Picture {self.names[number][:12]}: {error.what}", do="Restore it, or exclude it.")
+            out[place] = crop_image(rgb, self.crop) if seed is None else self.augmentation.vary(rgb, seed)
+        return torch.from_numpy(out)
+
+
+class _Plan(Sampler[Batch]):
+    """Batches that are exchanged between uses, so that workers live on from one fit to the next."""
+
+    def __init__(self) -> None:
+        self.batches: Iterable[Batch] = ()
+
+    def __iter__(self) -> Iterator[Batch]:
+        return iter(self.batches)
+
+
+class PictureLoader:
+    """Makes batches ahead of their use.
+
+    Parameters
+    ----------
+    pictures
+        What batches are made of.
+    workers
+        Processes to start; 0 makes batches in this one.
+    pinned
+        For a card: batches lie in memory that it copies from directly.
+    """
+
+    def __init__(self, pictures: Pictures, *, workers: int, pinned: bool) -> None:
+        self._plan = _Plan()
+        self._loader: DataLoader[Tensor] = DataLoader(
+            pictures,
+            batch_sampler=self._plan,
+            num_workers=workers,
+            collate_fn=_as_it_is,
+            pin_memory=pinned,
+            worker_init_fn=_one_thread,
+            persistent_workers=workers > 0,
+            prefetch_factor=_BATCHES_AHEAD if workers else None,
+            generator=torch.Generator(),  # else it draws from the one that dropout draws from
+            multiprocessing_context=get_context("spawn") if workers else None,  # a forked copy of threads can hang
+        )
+
+    def batches(self, plan: Iterable[Batch]) -> Iterator[Tensor]:
+        """Crops of each batch of the plan, in its order.
+
+        Raises
+        ------
+        InputError
+            If a picture cannot be used.
+        """
+        self._plan.batches = plan
+        for made in self._loader:
+            if isinstance(made, InputError):
+                raise made
+            yield made
+
+
+def _as_it_is(made: Any) -> Any:  # noqa: ANN401 - a whole batch comes already, whatever torch's types say
+    return made
+
+
+def _one_thread(worker: int) -> None:
+    """Each worker is one of many: threads inside it would only compete."""
+    del worker
+    cv2.setNumThreads(0)
+    torch.set_num_threads(1)

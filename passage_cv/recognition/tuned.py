@@ -1,0 +1,266 @@
+"""Fine-tune on role ``train``: folds say when to stop and how good it is, one more fit on all becomes the model.
+
+Comes in: rows with classes, and the unit that folds must not split. Goes out: a model file of the same form as a head
+on a frozen network has, and out-of-fold logits. An unfinished run lies beside ``out`` and is gone on with.
+"""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import torch
+from scipy.optimize import minimize_scalar
+from scipy.special import softmax
+
+from passage_cv.config import settings_sha256
+from passage_cv.dataset.store import Store
+from passage_cv.dataset.working import working_image
+from passage_cv.files import canonical_json, sha256_bytes
+from passage_cv.policy import Policy
+from passage_cv.progress import Progress, silent
+from passage_cv.recognition.augment import Augmentation
+from passage_cv.recognition.export import attach_head, export_backbone
+from passage_cv.recognition.finetune import Bench, Learnt, Lesson, fit_network
+from passage_cv.recognition.fitted import Fitted
+from passage_cv.recognition.heads import Examples, Floats, Ints, mean_of_images
+from passage_cv.recognition.pictures import PictureLoader, Pictures
+from passage_cv.recognition.rows import Rows, RunClasses
+from passage_cv.recognition.selection import balanced_log_loss, folds_of_images
+from passage_cv.recognition.team import Team, join_team
+from passage_cv.recognition.tuned_settings import TunedSettings
+
+_LARGEST_LOG_SCALE = 6.0
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """What the left-out folds say of one epoch.
+
+    ``loss`` is the class-balanced log loss per individual, in nats, at the best ``scale`` of the logits; ``cost`` is
+    the expected cost per presentation under the policy, None without one.
+    """
+
+    epoch: int
+    loss: float
+    scale: float
+    cost: float | None
+
+    @property
+    def rank(self) -> tuple[float, float]:
+        """Smaller is better: cost where it is known, then loss."""
+        return (0.0 if self.cost is None else round(self.cost, 9), self.loss)
+
+
+def tune(  # noqa: PLR0913 - what a run is made of, each thing once
+    rows: Rows,
+    classes: RunClasses,
+    unit: Ints,
+    store: Store,
+    settings: TunedSettings,
+    *,
+    n_folds: int,
+    out: Path,
+    policy: Policy | None = None,
+    progress: Progress = silent,
+) -> Fitted:
+    """Fine-tune once per fold to learn when to stop, then on all rows until then.
+
+    Parameters
+    ----------
+    rows, classes
+        What to learn from.
+    unit
+        Of each row: what must not be on both sides of a fold.
+    store
+        Where working pictures come from.
+    settings
+        See ``configs/train/tuned.toml``.
+    n_folds
+        At least 2.
+    out
+        The run folder to be; unfinished fits are kept beside it.
+    policy
+        Its costs say which epoch is best; without it the balanced log loss does.
+    progress
+        Told of each epoch.
+
+    Raises
+    ------
+    InputError
+        If weights or a picture cannot be used, or there are fewer units than folds.
+    """
+    examples = as_examples(rows, classes)
+    fold = folds_of_images(examples, unit, n_folds=n_folds, seed=settings.seed)
+    task = sha256_bytes(canonical_json([settings_sha256(settings), rows.images, rows.label.tolist(), fold.tolist()]))
+    unfinished = out.with_name(f".{out.name}-{task[:16]}.unfinished")
+    with join_team() as team:
+        bench = make_bench(rows, examples, store, settings, team, folder=unfinished, progress=progress)
+        left_out = predict_left_out(bench, fold)
+        judged = judge(left_out, examples, classes, policy)
+        best = min(judged, key=lambda one: one.rank)
+        everything = np.arange(len(rows))
+        learnt = fit_network(bench, Lesson(n_folds, everything, everything[:0], best.epoch))
+    fitted = _as_fitted(learnt, best, judged, left_out[best.epoch], examples, fold, settings, team)
+    shutil.rmtree(unfinished, ignore_errors=True)
+    return fitted
+
+
+def as_examples(rows: Rows, classes: RunClasses) -> Examples:
+    """Rows as labels and individuals, without features: the network finds its own."""
+    place = {name: number for number, name in enumerate(classes.classes)}
+    label = np.array([place[name] for name in rows.label], dtype=np.intp)
+    return Examples(np.zeros((len(rows), 0)), label, rows.numbered("individual"), len(classes.classes))
+
+
+def make_bench(
+    rows: Rows,
+    examples: Examples,
+    store: Store,
+    settings: TunedSettings,
+    team: Team,
+    *,
+    folder: Path | None = None,
+    progress: Progress = silent,
+) -> Bench:
+    """What all fits of these rows share; workers start with the first batch."""
+    augmentation = Augmentation(settings.augment, settings.crop)
+    pictures = Pictures(rows.images, partial(working_image, store), settings.crop, augmentation)
+    loader = PictureLoader(pictures, workers=team.workers, pinned=team.device.type == "cuda")
+    return Bench(settings, examples, loader, team, folder, progress=progress if team.is_first else silent)
+
+
+def predict_left_out(bench: Bench, fold: Ints) -> dict[int, Floats]:
+    """Logits of every image by networks that saw no image of its fold, for each judged epoch."""
+    everything = np.arange(len(fold))
+    epochs = bench.settings.schedule.epochs
+    out: dict[int, Floats] = {}
+    for number in range(int(fold.max()) + 1):
+        apart = fold == number
+        learnt = fit_network(bench, Lesson(number, everything[~apart], everything[apart], epochs))
+        for epoch, logits in learnt.logits.items():
+            out.setdefault(epoch, np.zeros((len(fold), bench.examples.n_classes)))[apart] = logits
+    return out
+
+
+def judge(
+    left_out: Mapping[int, Floats], examples: Examples, classes: RunClasses, policy: Policy | None
+) -> list[Judgement]:
+    """Every epoch judged by fish that its networks had not seen."""
+    label = examples.label_of_individual
+    found = []
+    for epoch, logits in left_out.items():
+        per_fish = mean_of_images(logits, examples.individual)
+        scale = best_scale(per_fish, label)
+        cost = None if policy is None else expected_cost(per_fish * scale, label, classes.classes, policy)
+        found.append(Judgement(epoch, balanced_log_loss(per_fish, label, scale), scale, cost))
+    return found
+
+
+def best_scale(logits: Floats, label: Ints) -> float:
+    """Factor that makes logits natural log-odds: the one of least balanced log loss."""
+    found = minimize_scalar(
+        lambda log_scale: balanced_log_loss(logits, label, float(np.exp(log_scale))),
+        bounds=(-_LARGEST_LOG_SCALE, _LARGEST_LOG_SCALE),
+        method="bounded",
+    )
+    return float(np.exp(found.x))
+
+
+def expected_cost(logits: Floats, label: Ints, classes: Sequence[str], policy: Policy) -> float:
+    """Mean cost per presentation if each fish gets the action of least expected cost, at the policy's shares.
+
+    Parameters
+    ----------
+    logits
+        Of individuals (n, n_classes), at equal class shares.
+    label
+        Of individuals.
+    classes
+        Codes in the order of the logits.
+    policy
+        Costs and shares. Limits are not part of it: they are the business of calibration.
+
+    Notes
+    -----
+    Assumes: left-out fish are like those the gate will meet, class by class.
+    """
+    shares = np.array([policy.shares[code] for code in classes])
+    shares /= shares.sum()
+    costs = cost_table(classes, policy)
+    probs = softmax(logits + np.log(np.maximum(shares, 1e-12)), axis=1)
+    action = (probs @ costs).argmin(axis=1)
+    paid = costs[label, action]
+    present = np.unique(label)
+    weight = shares[present] / shares[present].sum()
+    return float(weight @ np.array([paid[label == one].mean() for one in present]))
+
+
+def cost_table(classes: Sequence[str], policy: Policy) -> npt.NDArray[np.float64]:
+    """Cost (n_classes, 3) of passing, holding and rejecting a fish of each class."""
+    rules = [policy.rule(code) for code in classes]
+    return np.array(
+        [
+            [
+                rule.error_cost if rule.policy == "exclude" else 0.0,
+                policy.hold_cost_of(rule.code),
+                0.0 if rule.policy == "exclude" else rule.error_cost,
+            ]
+            for rule in rules
+        ]
+    )
+
+
+def _as_fitted(
+    learnt: Learnt,
+    best: Judgement,
+    judged: Sequence[Judgement],
+    logits: Floats,
+    examples: Examples,
+    fold: Ints,
+    settings: TunedSettings,
+    team: Team,
+) -> Fitted:
+    head = learnt.network.head
+    weight = head.weight.detach().numpy() * np.float32(best.scale)
+    bias = head.bias.detach().numpy() * np.float32(best.scale)
+    seen = np.array(
+        [
+            bool(np.any((examples.label == label) & (fold != own)))
+            for label, own in zip(examples.label, fold, strict=True)
+        ]
+    )
+    scaled = logits * best.scale
+    scaled[~seen] = np.nan
+    features = learnt.network.features
+    return Fitted(
+        model=attach_head(export_backbone(features, settings.crop.size), weight, bias),
+        tensors={
+            "head.safetensors": {"weight": weight, "bias": bias},
+            "network.safetensors": {name: one.numpy() for name, one in features.state_dict().items()},
+        },
+        logits=scaled,
+        seen=seen,
+        loss=best.loss,
+        details=_details(learnt, best, judged, team),
+    )
+
+
+def _details(learnt: Learnt, best: Judgement, judged: Sequence[Judgement], team: Team) -> dict[str, Any]:
+    card = torch.cuda.get_device_name(team.device) if team.device.type == "cuda" else "none"
+    return {
+        "epochs_kept": best.epoch,
+        "expected_cost": best.cost,
+        "first_weights": learnt.origin.weights,
+        "first_weights_sha256": learnt.origin.sha256,
+        "card": card,
+        "processes": team.size,
+        "torch": torch.__version__,
+        "judged": [{"epoch": one.epoch, "loss": one.loss, "cost": one.cost} for one in judged],
+    }

@@ -215,7 +215,7 @@ def fit_logistics(examples: Examples, grid: LogisticGrid) -> list[Head]:
     """Multinomial logistic regressions with a squared penalty, individuals weighted to equal class shares."""
     counts = examples.per_class
     weight = examples.image_weight / counts[examples.label]
-    weight *= len(weight) / weight.sum()
+    weight *= counts.sum() / weight.sum()  # the penalty weighs against individuals, not images
     heads = []
     for strength in grid.strengths:
         model = LogisticRegression(C=strength, max_iter=1000)

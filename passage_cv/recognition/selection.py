@@ -66,8 +66,9 @@ def assign_folds(unit: Ints, label: Ints, *, n_folds: int, seed: int) -> Ints:
 
     Examples
     --------
-    >>> assign_folds(np.array([0, 0, 1, 2, 3]), np.array([0, 0, 0, 1, 1]), n_folds=2, seed=1).tolist()
-    [1, 1, 0, 0, 1]
+    >>> fold = assign_folds(np.array([0, 0, 1, 2, 3]), np.array([0, 0, 0, 1, 1]), n_folds=2, seed=1)
+    >>> bool(fold[0] == fold[1]), bool(fold[3] != fold[4])
+    (True, True)
     """
     n_units = int(unit.max()) + 1 if len(unit) else 0
     if n_units < n_folds:

@@ -12,12 +12,21 @@ from passage_cv.recognition.train import TrainSettings, train_model
 from passage_cv.scores import read_scores
 from tests.recognition.conftest import World, small_settings
 
+FILES = {
+    "model.onnx",
+    "head.safetensors",
+    "settings.toml",
+    "classes.json",
+    "crop.json",
+    "train_scores.parquet",
+    "metrics.json",
+    "mlflow.txt",
+}
+"""Formats 6."""
+
 
 def test_a_run_holds_every_file_of_the_format(world: World) -> None:
-    assert sorted(path.name for path in world.run.iterdir()) == sorted(
-        ["model.onnx", "head.safetensors", "settings.toml", "classes.json", "crop.json"]
-        + ["train_scores.parquet", "metrics.json", "mlflow.txt"]
-    )
+    assert {path.name for path in world.run.iterdir()} == FILES
     assert world.summary.model_sha256 == sha256_file(world.run / "model.onnx")
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -38,8 +39,9 @@ class Brush:
     rng: np.random.Generator
 
 
+@lru_cache(maxsize=8)
 def draw_flank(fish: Fish, side: int) -> Rgb:
-    """Paint the unrolled flank of one animal.
+    """Paint the unrolled flank of one animal; the last few are kept for its next view.
 
     Parameters
     ----------

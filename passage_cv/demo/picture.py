@@ -13,14 +13,16 @@ import numpy as np
 import numpy.typing as npt
 import simplejpeg
 
+from passage_cv.demo.above import draw_above
 from passage_cv.demo.camera import add_flicker, add_noise, develop, smear
 from passage_cv.demo.canvas import Canvas, Region, Rgba
+from passage_cv.demo.drawing import draw_carriage
 from passage_cv.demo.exif import with_exif
-from passage_cv.demo.fish import draw_above, draw_carriage, draw_side
 from passage_cv.demo.pose import Pose, draw_pose, lay
 from passage_cv.demo.riders import paint_rider
 from passage_cv.demo.scenery import lamplight, ripples, wall
 from passage_cv.demo.shot import Shot, Subject
+from passage_cv.demo.side import draw_side
 from passage_cv.demo.sites import SETUPS, Light
 from passage_cv.demo.water import (
     WALL_DISTANCE,

@@ -62,7 +62,8 @@ def draw_pose(
     axis += _middle(axis, rng) + offset
     tangent = np.gradient(axis, axis=0)
     tangent /= np.linalg.norm(tangent, axis=1)[:, None]
-    return Pose(axis, tangent, squeezed, -1.0 if flip else 1.0)
+    # From the side a fish that turns round still has its back up; from above it is only seen turned round.
+    return Pose(axis, tangent, squeezed, -1.0 if view == "right" else 1.0)
 
 
 def _middle(axis: Points, rng: np.random.Generator) -> Points:

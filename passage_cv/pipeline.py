@@ -18,10 +18,15 @@ from passage_cv.dataset.versions import open_version
 from passage_cv.dataset.working import working_path
 from passage_cv.decision.calibrate import calibrate
 from passage_cv.decision.cutoffs_file import Cutoffs, read_cutoffs, write_cutoffs
+from passage_cv.decision.sweep import needed_rows, sweep_tables, trial_of
 from passage_cv.decision.unmet import describe_overload, describe_unmet, refused_on_counts
 from passage_cv.errors import InputError
 from passage_cv.evaluation.assess import Assessment, assess
+from passage_cv.evaluation.cases import NearestPictures
+from passage_cv.evaluation.comparison import read_earlier
 from passage_cv.evaluation.report import Picture, write_report
+from passage_cv.evaluation.values import csv_text
+from passage_cv.files import write_text
 from passage_cv.policy import Policy, read_policy
 from passage_cv.scores import Scores, read_scores
 
@@ -71,27 +76,47 @@ def evaluate_scores(
     out: Path,
     *,
     store: Path | None = None,
+    before: Path | None = None,
+    simultaneous: bool = False,
+    nearest: NearestPictures | None = None,
     notes: Sequence[str] = (),
 ) -> Evaluated:
     """Judge the ``test`` individuals with fixed cutoffs and write the report into ``out``.
 
-    With a store, the look at role ``test`` goes into its ledger, and thumbnails and names come from it.
+    With a store, the look at role ``test`` goes into its ledger, and thumbnails and names come from it. ``before`` is
+    the folder of an earlier report to compare with, ``nearest`` finds training pictures like a given one.
 
     Raises
     ------
     InputError
-        As :func:`passage_cv.evaluation.assess.assess`.
+        As :func:`passage_cv.evaluation.assess.assess`, or if the earlier report cannot be read.
     """
     scores, cutoffs = read_scores(scores_path), read_cutoffs(cutoffs_path)
+    earlier = read_earlier(before) if before else None
     names: Mapping[str, str] = {}
     picture: Picture | None = None
     if store is not None:
         opened = Store.open(store)
         _record_test(opened, scores, cutoffs)
         names, picture = _names(opened, scores), lambda sha256: _thumbnail(opened, sha256)
-    assessment = assess(scores, cutoffs)
-    page = write_report(assessment, out, names=names, picture=picture, notes=notes)
+    assessment = assess(scores, cutoffs, simultaneous=simultaneous, nearest=nearest)
+    page = write_report(assessment, out, names=names, picture=picture, notes=notes, before=earlier)
     return Evaluated(page, assessment)
+
+
+def sweep_scores(scores_path: Path, policy_path: Path, out: Path) -> tuple[Path, ...]:
+    """Write what other limits, costs, shares and capacities would come to; reads scores of role ``train`` only.
+
+    Raises
+    ------
+    InputError
+        As :func:`passage_cv.decision.sweep.trial_of`.
+    """
+    trial, demands = trial_of(read_scores(scores_path), read_policy(policy_path))
+    tables = {**sweep_tables(trial, demands), "needed": needed_rows(trial, demands)}
+    for name, rows in tables.items():
+        write_text(out / f"{name}.csv", csv_text(rows))
+    return tuple(out / f"{name}.csv" for name in tables)
 
 
 def _attempt(scores: Scores, policy: Policy, store: Path | None) -> tuple[int, frozenset[str] | None]:

@@ -8,7 +8,8 @@ from typing import Annotated
 import typer
 
 from passage_cv.cli.console import command_app, show, show_json, warn
-from passage_cv.pipeline import calibrate_scores
+from passage_cv.evaluation.words import percent
+from passage_cv.pipeline import calibrate_scores, sweep_scores
 
 app = command_app()
 
@@ -19,6 +20,9 @@ def calibrate(
     policy: Annotated[Path, typer.Option("--policy", "-p", help="The site's policy (TOML).")],
     out: Annotated[Path, typer.Option("--out", "-o", help="Where to write the cutoffs.")] = Path("cutoffs.json"),
     store: Annotated[Path | None, typer.Option(help="Store whose ledger counts this look at the cut fish.")] = None,
+    sweep: Annotated[
+        Path | None, typer.Option(help="Only write tables of what other limits and costs would do, into this folder.")
+    ] = None,
     author: Annotated[str, typer.Option(help="Who sets these cutoffs; stands in the file.")] = "",
     json: Annotated[bool, typer.Option("--json", help="Print the cutoffs as JSON for a machine.")] = False,
 ) -> None:
@@ -27,7 +31,14 @@ def calibrate(
     Reads the fish of role 'cut' (and out-of-fold scores of 'train' for the model calibration), never those of
     'test'. Where too few fish were imaged for a limit, the file allows nothing, the missing number is said here,
     and the exit code is 1.
+
+    With --sweep no cutoff is set and no fish of 'cut' is looked at: limits, costs, shares and hold capacity are moved
+    on the out-of-fold scores of 'train', and the tables say where the cutoffs, the cost and the held fish would go.
     """
+    if sweep is not None:
+        for path in sweep_scores(scores, policy, sweep):
+            show(f"Wrote {path}")
+        return
     found = calibrate_scores(scores, policy, out, store=store, author=author)
     cutoffs = found.cutoffs
     if json:
@@ -36,6 +47,8 @@ def calibrate(
         show(f"Wrote {out} (SHA-256 {found.sha256[:12]}).")
         show("Pass: nothing." if cutoffs.u is None else f"Pass below {cutoffs.u:.4f}.")
         show("Reject: nothing." if cutoffs.v is None else f"Reject above {cutoffs.v:.4f}.")
+        if cutoffs.hold_load is not None:
+            show(f"About {percent(cutoffs.hold_load.share)} of all fish are held.")
         show(
             f"Expected cost per fish {cutoffs.expected_cost.chosen:.4f}; without limits "
             f"{cutoffs.expected_cost.without_limits:.4f}, holding all {cutoffs.expected_cost.hold_all:.4f}."

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from passage_cv.cli.console import command_app, show, show_json, table
-from passage_cv.evaluation.report import evaluation_values, percent
+from passage_cv.evaluation.misses import ClassCount
+from passage_cv.evaluation.values import evaluation_values
+from passage_cv.evaluation.words import percent
 from passage_cv.pipeline import evaluate_scores
 
 app = command_app()
@@ -20,6 +23,8 @@ def evaluate(
     cutoffs: Annotated[Path, typer.Option("--cutoffs", "-c", help="Cutoffs file from calibrate.")],
     out: Annotated[Path, typer.Option("--out", "-o", help="Folder for report.html and its tables.")] = Path("report"),
     store: Annotated[Path | None, typer.Option(help="Store: thumbnails, names, and the ledger of test uses.")] = None,
+    before: Annotated[Path | None, typer.Option(help="Folder of an earlier report to compare with.")] = None,
+    simultaneous: Annotated[bool, typer.Option(help="Widen the intervals so that all classes hold at once.")] = False,
     json: Annotated[bool, typer.Option("--json", help="Print the counts as JSON for a machine.")] = False,
 ) -> None:
     """Count the test fish of each class that were passed, held and rejected, and write the report.
@@ -27,12 +32,19 @@ def evaluate(
     Rates stand with exact intervals. Cutoffs are never changed here. Where no fish has role 'test' the
     report says 'unchecked'.
     """
-    found = evaluate_scores(scores, cutoffs, out, store=store)
+    found = evaluate_scores(scores, cutoffs, out, store=store, before=before, simultaneous=simultaneous)
     if json:
         show_json(evaluation_values(found.assessment))
         return
     if not found.assessment.checked:
         show("UNCHECKED: no fish has role test; these are the fish that set the cutoffs.")
+    for counts in (found.assessment.counts, found.assessment.groups):
+        show_counts(counts)
+    show(f"Report: {found.page}")
+
+
+def show_counts(counts: Sequence[ClassCount]) -> None:
+    """Print rows of counts with their exact two-sided upper ends."""
     rows = [
         [
             count.code,
@@ -44,7 +56,7 @@ def evaluate(
             "-" if count.rate is None else percent(count.rate),
             percent(count.interval[1], up=True),
         ]
-        for count in found.assessment.counts
+        for count in counts
     ]
-    table(["class", "policy", "fish", "passed", "held", "rejected", "error rate", "at most (95 %)"], rows)
-    show(f"Report: {found.page}")
+    confidence = percent(counts[0].confidence, down=True)
+    table(["class", "policy", "fish", "passed", "held", "rejected", "error rate", f"at most ({confidence})"], rows)

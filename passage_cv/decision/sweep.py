@@ -92,9 +92,9 @@ def sweep_tables(trial: Trial, demands: Demands) -> dict[str, list[Row]]:
     return {
         "limits": [row for limit in demands.limits for row in _limit_rows(trial, demands, limit)],
         "costs": [
-            _row(trial, with_error_cost(demands, code, float(cost * factor)), moved=code, value=float(cost * factor))
-            for code, cost in zip(demands.costs.classes, demands.costs.error, strict=True)
-            for factor in FACTORS
+            _row(trial, with_error_cost(demands, code, moved), moved=code, value=moved)
+            for code, cost in zip(demands.costs.classes, demands.costs.error.tolist(), strict=True)
+            for moved in _scaled(cost)
         ],
         "hold-cost": [
             _row(trial, with_hold_cost(demands, factor), moved="all hold costs times", value=factor)
@@ -132,10 +132,7 @@ def needed_rows(trial: Trial, demands: Demands) -> list[Row]:
 
 
 def _limit_rows(trial: Trial, demands: Demands, limit: Limit) -> Iterator[Row]:
-    for factor in FACTORS:
-        rate = limit.rate * factor
-        if rate >= 1:
-            continue
+    for rate in (rate for rate in _scaled(limit.rate) if rate < 1):
         moved = with_limit(demands, limit, rate)
         row = _row(trial, moved, moved=f"{limit.code}, {limit.kind}", value=rate)
         own = next(
@@ -163,6 +160,11 @@ def _row(trial: Trial, demands: Demands, *, moved: str, value: float) -> Row:
         "excluded_passed": _mean(shares[excluded, 0], demands.costs.shares[excluded]),
         "wanted_rejected": _mean(shares[~excluded, 2], demands.costs.shares[~excluded]),
     }
+
+
+def _scaled(value: float) -> list[float]:
+    """A value times each factor, as a person would write it."""
+    return [float(f"{value * factor:.10g}") for factor in FACTORS]
 
 
 def _mean(shares: Floats, weights: Floats) -> float | None:

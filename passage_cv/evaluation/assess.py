@@ -14,6 +14,7 @@ from passage_cv.decision.combine import Individuals, combine_views
 from passage_cv.decision.cutoffs_file import Cutoffs
 from passage_cv.errors import InputError
 from passage_cv.evaluation.breakdown import Slice, break_down
+from passage_cv.evaluation.cards import DataCard, Facts, data_card, model_card, weak_points
 from passage_cv.evaluation.cases import Case, NearestPictures, worst_cases
 from passage_cv.evaluation.costs import CostCurve, cost_curve, held_share, mean_cost
 from passage_cv.evaluation.judging import Judged, classes_by_group, judge, named_classes
@@ -22,6 +23,7 @@ from passage_cv.evaluation.lengths import ProvenLength, proven_lengths
 from passage_cv.evaluation.misses import ClassCount, confusion_table, count_actions, count_groups
 from passage_cv.evaluation.reliability import Reliability, assess_reliability
 from passage_cv.evaluation.trips import TripLine, leave_one_trip_out
+from passage_cv.evaluation.whatif import WhatIf, what_if
 from passage_cv.scores import Scores
 
 
@@ -49,6 +51,10 @@ class Assessment:
     worst: tuple[Case, ...]
     curve: CostCurve
     left_out: tuple[TripLine, ...]
+    data: DataCard
+    model: Facts
+    weak: tuple[str, ...]
+    what_if: WhatIf | None
 
     @property
     def accuracy(self) -> float | None:
@@ -108,6 +114,8 @@ def assess(
     groups = classes_by_group(cutoffs)
     each = 1 - (1 - confidence) / len(groups) if simultaneous else confidence
     counts = count_actions(judged.individuals, judged.actions, groups, confidence=each)
+    slices = break_down(judged, groups, confidence=confidence)
+    confusion = _confusion(judged.individuals, cutoffs)
     return Assessment(
         cutoffs=cutoffs,
         checked=checked,
@@ -117,14 +125,18 @@ def assess(
         cut=cut,
         counts=counts,
         groups=count_groups(judged.individuals, judged.actions, groups, confidence=confidence),
-        slices=break_down(judged, groups, confidence=confidence),
-        confusion=_confusion(judged.individuals, cutoffs),
+        slices=slices,
+        confusion=confusion,
         reliability=assess_reliability(judged, cutoffs),
         proven=proven_lengths(judged, cutoffs, confidence=confidence),
         labels=label_effects(counts),
         worst=worst_cases(judged, cutoffs, worst, nearest=nearest),
         curve=cost_curve(cut, cutoffs),
         left_out=leave_one_trip_out(cut, cutoffs),
+        data=data_card(scores, cutoffs),
+        model=model_card(scores, cutoffs),
+        weak=weak_points(scores, cutoffs, counts, slices, confusion),
+        what_if=what_if(scores, cutoffs),
     )
 
 

@@ -7,57 +7,41 @@ statistic of its own.
 from __future__ import annotations
 
 import base64
-import csv
-import io
-import math
+import json
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
+from markupsafe import Markup
 
-from passage_cv.decision.cutoffs_file import LimitShown
-from passage_cv.decision.unmet import describe_unmet
+from passage_cv.decision.unmet import describe_overload
 from passage_cv.evaluation.assess import Assessment
-from passage_cv.evaluation.cases import Case
-from passage_cv.evaluation.figures import draw_actions, draw_confusion, draw_costs, draw_distributions
-from passage_cv.evaluation.misses import ClassCount
+from passage_cv.evaluation.breakdown import Slice
+from passage_cv.evaluation.comparison import INDIVIDUALS, Earlier, compare
+from passage_cv.evaluation.figures import draw_all
+from passage_cv.evaluation.values import (
+    confusion_rows,
+    csv_text,
+    evaluation_tables,
+    evaluation_values,
+    individual_rows,
+)
+from passage_cv.evaluation.words import (
+    Names,
+    count_sentence,
+    cutoff_text,
+    interval,
+    limit_sentence,
+    percent,
+    plain_percent,
+    verdict,
+)
 from passage_cv.files import write_json, write_text
+
+__all__ = ["Names", "Picture", "evaluation_values", "limit_sentence", "percent", "write_report"]
 
 Picture = Callable[[str], bytes | None]
 """From an image's SHA-256 to the bytes of a small JPEG or PNG, or None where it is not at hand."""
-
-
-@dataclass(frozen=True, slots=True)
-class Names:
-    """Class code to the name people read."""
-
-    full: Mapping[str, str]
-
-    def of(self, code: str) -> str:
-        """The full name, or the code where there is none."""
-        return self.full.get(code, code)
-
-
-def percent(rate: float, *, up: bool = False, down: bool = False) -> str:
-    """A rate as text, two significant digits at least; an upper limit goes up, a lower limit or confidence down.
-
-    Examples
-    --------
-    >>> percent(0.0495076, up=True), percent(0.049, up=True), percent(0.0), percent(1.0)
-    ('4.96 %', '4.90 %', '0 %', '100 %')
-    >>> percent(0.9875), percent(0.9875, down=True), percent(0.975, down=True)
-    ('98.8 %', '98.7 %', '97.5 %')
-    """
-    value = 100 * rate
-    if value in (0, 100):
-        return f"{value:.0f} %"
-    places = 1 if value >= 10 else 2 if value >= 0.1 else 3
-    scaled = value * 10**places
-    # the tiny step keeps an exact 4.9 from becoming 4.91 or 4.89 through its binary form
-    whole = math.ceil(scaled - 1e-9) if up else math.floor(scaled + 1e-9) if down else round(scaled)
-    return f"{whole / 10**places:.{places}f} %"
 
 
 def write_report(
@@ -68,6 +52,7 @@ def write_report(
     picture: Picture | None = None,
     title: str = "",
     notes: Sequence[str] = (),
+    before: Earlier | None = None,
 ) -> Path:
     """Write ``report.html``, ``evaluation.json`` and the CSV tables into a folder and return the page's path.
 
@@ -83,129 +68,80 @@ def write_report(
         Where thumbnails come from; without it worst cases stand without pictures.
     title, notes
         A line above the page, and remarks of whoever ran it (for example that the data are invented).
+    before
+        An earlier report to be set beside this one.
     """
-    known = Names(names or {})
-    page = (
-        _environment()
-        .get_template("report.html.j2")
-        .render(
-            a=assessment,
-            c=assessment.cutoffs,
-            names=known,
-            title=title or f"Gate report, {assessment.cutoffs.site}",
-            notes=notes,
-            unmet=describe_unmet(assessment.cutoffs),
-            limits=[limit_sentence(limit, known) for limit in assessment.cutoffs.limits],
-            figures=_figures(assessment),
-            pictures={case.image_sha256: _data_uri(picture, case) for case in assessment.worst},
-        )
-    )
+    page = render_report(assessment, names=names, picture=picture, title=title, notes=notes, before=before)
     write_json(folder / "evaluation.json", evaluation_values(assessment))
-    write_text(folder / "classes.csv", _csv(_class_rows(assessment.counts)))
-    write_text(folder / "confusion.csv", _csv(_confusion_rows(assessment)))
+    tables = evaluation_tables(assessment)
+    write_text(folder / "classes.csv", csv_text([*tables.pop("classes"), *tables.pop("groups")]))
+    for name, rows in tables.items():
+        write_text(folder / f"{name.replace('_', '-')}.csv", csv_text(rows))
+    write_text(folder / "confusion.csv", csv_text(confusion_rows(assessment), headings=["true class"]))
+    write_text(folder / INDIVIDUALS, csv_text(individual_rows(assessment)))
     write_text(folder / "report.html", page)
     return folder / "report.html"
 
 
-def limit_sentence(limit: LimitShown, names: Names) -> str:
-    """One limit in words that an engineer can sign."""
-    who = f"{names.of(limit.class_)} ({limit.class_})"
-    error = "passed" if limit.kind == "miss" else "rejected"
-    basis = f"{limit.n} individuals of {limit.trips} trips" if limit.trips else f"{limit.n} individuals"
-    if not limit.met:
-        return (
-            f"{who}: not shown. {basis} in role cut cannot show {percent(limit.limit)} at "
-            f"{percent(limit.confidence, down=True)} confidence; image about {limit.missing_to_image} more."
-        )
-    allowed = limit.k - 1
+def render_report(
+    assessment: Assessment,
+    *,
+    names: Mapping[str, str] | None = None,
+    picture: Picture | None = None,
+    title: str = "",
+    notes: Sequence[str] = (),
+    before: Earlier | None = None,
+) -> str:
+    """The page as HTML; arguments as :func:`write_report`."""
+    cutoffs, known = assessment.cutoffs, Names(names or {})
+    comparison = compare(assessment, before) if before else None
     return (
-        f"{who}: with at least {percent(limit.confidence, down=True)} confidence at most "
-        f"{percent(limit.limit, up=True)} are {error} ({limit.assumes}). Shown on {basis}; up to {allowed} of them "
-        "may lie beyond the cutoff."
+        _environment()
+        .get_template("report.html.j2")
+        .render(
+            a=assessment,
+            c=cutoffs,
+            names=known,
+            title=title or f"Gate report, {cutoffs.site}",
+            notes=notes,
+            verdict=verdict(cutoffs),
+            overload=describe_overload(cutoffs),
+            limits=[limit_sentence(limit, known) for limit in cutoffs.asked],
+            comparison=comparison,
+            slices=_group_slices(assessment.slices),
+            figures=draw_all(assessment, comparison),
+            pictures=_pictures(assessment, picture),
+            what_if=_script_json(assessment.what_if.values) if assessment.what_if else "",
+        )
     )
 
 
-def evaluation_values(assessment: Assessment) -> dict[str, Any]:
-    """The report's numbers as plain values for JSON."""
-    cutoffs = assessment.cutoffs
-    return {
-        "format": 1,
-        "checked": assessment.checked,
-        "site": cutoffs.site,
-        "model": cutoffs.model,
-        "version": cutoffs.version,
-        "policy_sha256": cutoffs.policy_sha256,
-        "u": cutoffs.u,
-        "v": cutoffs.v,
-        "limits": [limit.model_dump(mode="json", by_alias=True) for limit in cutoffs.limits],
-        "accuracy_individual": assessment.accuracy,
-        "cost_per_individual": assessment.cost,
-        "expected_cost": cutoffs.expected_cost.model_dump(mode="json"),
-        "classes": [_class_values(count) for count in assessment.counts],
-        "leave_one_trip_out": [
-            {"trip": line.trip, "excluded_shown": line.shown, "missed": line.missed} for line in assessment.left_out
-        ],
-        "warnings": list(cutoffs.warnings),
-    }
+def _group_slices(slices: Sequence[Slice]) -> dict[str, list[Slice]]:
+    """The rows of groups by what they are cut by, in the order of the tables."""
+    out: dict[str, list[Slice]] = {}
+    for row in slices:
+        if row.is_group:
+            out.setdefault(row.by, []).append(row)
+    return out
 
 
-def _class_values(count: ClassCount) -> dict[str, Any]:
-    low, high = count.interval
-    return {
-        "class": count.code,
-        "group": count.group,
-        "individuals": count.shown,
-        "trips": count.trips,
-        "passed": count.passed,
-        "held": count.held,
-        "rejected": count.rejected,
-        "errors": count.errors,
-        "rate": count.rate,
-        "low": low,
-        "high": high,
-        "upper_one_sided": count.upper,
-        "confidence": count.confidence,
-    }
+def _pictures(assessment: Assessment, picture: Picture | None) -> dict[str, str]:
+    """Data addresses of the pictures of worst cases and of the training pictures near them, by hash."""
+    cases = assessment.worst
+    wanted = {case.image_sha256 for case in cases} | {near.image_sha256 for case in cases for near in case.near}
+    found = {sha256: picture(sha256) for sha256 in wanted if sha256} if picture else {}
+    return {sha256: _data_uri(data) for sha256, data in found.items() if data is not None}
 
 
-def _class_rows(counts: Sequence[ClassCount]) -> list[list[object]]:
-    values = [_class_values(count) for count in counts]
-    return [list(values[0]), *[list(row.values()) for row in values]] if values else []
-
-
-def _confusion_rows(assessment: Assessment) -> list[list[object]]:
-    classes = list(assessment.cutoffs.classes)
-    rows = [[code, *table.tolist()] for code, table in zip(classes, assessment.confusion, strict=False)]
-    return [["true class", *classes], *rows]
-
-
-def _csv(rows: Sequence[Sequence[object]]) -> str:
-    out = io.StringIO()
-    csv.writer(out).writerows(["" if cell is None else cell for cell in row] for row in rows)
-    return out.getvalue()
-
-
-def _figures(assessment: Assessment) -> dict[str, str]:
-    figures = {
-        "actions": draw_actions(assessment),
-        "distributions": draw_distributions(assessment),
-        "costs": draw_costs(assessment),
-    }
-    if assessment.confusion.sum():
-        figures["confusion"] = draw_confusion(assessment)
-    return {name: "data:image/svg+xml;base64," + _base64(svg.encode()) for name, svg in figures.items()}
-
-
-def _data_uri(picture: Picture | None, case: Case) -> str:
-    data = picture(case.image_sha256) if picture and case.image_sha256 else None
-    if data is None:
-        return ""
+def _data_uri(data: bytes) -> str:
     kind = "png" if data.startswith(b"\x89PNG") else "jpeg"
-    return f"data:image/{kind};base64,{_base64(data)}"
+    return f"data:image/{kind};base64,{base64.b64encode(data).decode()}"
 
 
-def _base64(data: bytes) -> str:
-    return base64.b64encode(data).decode()
+def _script_json(values: Mapping[str, object]) -> Markup:
+    """JSON that may stand inside a script element: nothing in it can end the element."""
+    text = json.dumps(values, separators=(",", ":"), allow_nan=False)
+    return Markup(text.replace("<", "\\u003c"))  # noqa: S704 - "<" is the only mark that matters there, and is gone
 
 
 def _environment() -> Environment:
@@ -216,5 +152,11 @@ def _environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters["percent"] = percent
+    environment.filters.update(
+        percent=percent,
+        plain_percent=plain_percent,
+        interval=interval,
+        sentence=count_sentence,
+        cutoff=cutoff_text,
+    )
     return environment

@@ -68,12 +68,14 @@ def test_page_names_site_version_author_and_notes(page: Page) -> None:
 
 def test_csv_equals_json(folder: Path) -> None:
     values = json.loads((folder / "evaluation.json").read_text(encoding="utf-8"))
-    rows = rows_of(folder / "classes.csv")
-    assert len(rows) == len(values["classes"])
-    for row, expected in zip(rows, values["classes"], strict=True):
-        assert set(row) == set(expected)
-        for key, value in expected.items():
-            assert row[key] == ("" if value is None else str(value)), key
+    tables = {"classes": [*values["classes"], *values["groups"]]}
+    for name in ("breakdown", "leave_one_trip_out", "wrong_labels", "worst_cases"):
+        tables[name] = values[name]
+    for name, expected_rows in tables.items():
+        rows = rows_of(folder / f"{name.replace('_', '-')}.csv")
+        assert len(rows) == len(expected_rows) > 0, name
+        for row, expected in zip(rows, expected_rows, strict=True):
+            assert row == {key: "" if value is None else str(value) for key, value in expected.items()}, name
 
 
 def test_page_shows_the_counts_of_the_json(page: Page, folder: Path) -> None:

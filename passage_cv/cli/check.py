@@ -14,9 +14,11 @@ from passage_cv.errors import UsageError
 from passage_cv.files import write_text
 from passage_cv.intake.batch import CheckedBatch
 from passage_cv.intake.check import check_batch
+from passage_cv.intake.layout import draft_layout as make_layout
+from passage_cv.intake.layout import write_layout
 from passage_cv.intake.names import any_names
 from passage_cv.intake.resolutions import draft_resolutions
-from passage_cv.intake.sheet import RESOLUTIONS
+from passage_cv.intake.sheet import LAYOUT, RESOLUTIONS, read_sheet
 
 app = command_app()
 SHOWN = 10
@@ -31,6 +33,9 @@ def check(
     any_name: Annotated[bool, typer.Option(help="Take names that are on no list (open data).")] = False,
     everything: Annotated[bool, typer.Option("--all", help="Show more than ten findings of a kind.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Findings for machines (format 2).")] = False,
+    draft_layout_to: Annotated[
+        Path | None, typer.Option("--draft-layout", help="Write what the headings may mean as a layout to confirm.")
+    ] = None,
     draft: Annotated[
         Path | None, typer.Option(help="Write the findings as a resolutions file to fill in (who, why).")
     ] = None,
@@ -47,6 +52,9 @@ def check(
             keep_working=False,
             progress=progress,
         )
+    if draft_layout_to:
+        sheet = read_sheet(checked.sheet)
+        write_layout(make_layout(sheet, list(checked.proposals), who="?"), draft_layout_to)
     if draft:
         write_text(draft, draft_resolutions(checked.findings))
     if as_json:
@@ -55,6 +63,8 @@ def check(
         show_findings(checked, limit=None if everything else SHOWN)
     if draft and not as_json:
         show(f"Decisions to fill in: {draft}; it counts as {RESOLUTIONS} in the batch folder")
+    if draft_layout_to and not as_json:
+        show(f"Layout to confirm: {draft_layout_to}; with your name in it, it counts as {LAYOUT} in the batch folder")
     raise typer.Exit(1 if checked.unresolved else 0)
 
 

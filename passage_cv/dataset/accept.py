@@ -219,7 +219,9 @@ def _keep_files(batch: CheckedBatch, name: str, store: Store, shown: Sequence[Fi
     findings = [finding.as_dict() for finding in (*batch.findings, *shown)]
     stood = [{**finding.as_dict(), "why": one.why, "who": one.who} for finding, one in batch.resolved]
     files["findings.json"] = canonical_json({"findings": findings, "let_stand": stood})
-    files["stated.json"] = canonical_json({"facts": dict(batch.facts), "headings": list(batch.headings)})
+    layout = batch.layout.model_dump(mode="json") if batch.layout else None
+    stated = {"facts": dict(batch.facts), "headings": list(batch.headings), "layout": layout}
+    files["stated.json"] = canonical_json(stated)
     for file, data in files.items():
         store.storage.put(f"batches/{name}/{file}", data)
     return {file: sha256_bytes(data) for file, data in files.items()}

@@ -62,7 +62,7 @@ SCHEMA = pa.schema(_TYPES)
 def batch_id(batch: CheckedBatch) -> str:
     """Name of a batch: its folder's name and a hash of everything in it that is kept.
 
-    The hash covers the sheet, the facts, every kept picture, every exclusion and decision; it ignores the order in
+    The hash covers the sheet, the facts, every kept picture, every exclusion and decision and the confirmed layout; it ignores the order in
     which files are found.
     """
     content = {
@@ -71,6 +71,7 @@ def batch_id(batch: CheckedBatch) -> str:
         "pictures": {picture.name: picture.sha256 for picture in batch.images},
         "excluded": dict(batch.excluded),
         "resolutions": batch.resolutions.model_dump(mode="json"),
+        "layout": batch.layout.model_dump(mode="json") if batch.layout else None,
     }
     name = "".join(c if c.isalnum() or c in "-_." else "-" for c in batch.folder.resolve().name)
     return f"{name}-{sha256_bytes(canonical_json(content))[:12]}"

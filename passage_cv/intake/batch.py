@@ -6,7 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from passage_cv.intake.headings import HeadingProposal
 from passage_cv.intake.images import Picture
+from passage_cv.intake.layout import Layout
 from passage_cv.intake.lines import Line
 from passage_cv.intake.names import Names, shipped_names
 from passage_cv.intake.resolutions import LetStand, Resolutions
@@ -23,7 +25,7 @@ class CheckedBatch:
 
     ``images`` holds the pictures that are kept (named in the sheet, not excluded), in sheet order; ``stray``
     the picture files that no line names; ``excluded`` maps image to reason; ``names`` is the list that names were
-    looked up in. ``workspace`` is the temporary
+    looked up in; ``proposals`` say what headings without a confirmed layout may mean. ``workspace`` is the temporary
     folder of reduced copies: it lives as long as any copy of this record.
     """
 
@@ -39,6 +41,8 @@ class CheckedBatch:
     findings: tuple[Finding, ...] = ()
     names: Names = field(default_factory=shipped_names, repr=False)
     resolutions: Resolutions = field(default_factory=Resolutions)
+    layout: Layout | None = None
+    proposals: tuple[HeadingProposal, ...] = ()
     workspace: Path | None = None
     lifetime: Lifetime = field(default_factory=Lifetime, repr=False, compare=False)
 

@@ -16,7 +16,9 @@ from pathlib import Path
 
 from passage_cv.intake.batch import CheckedBatch
 from passage_cv.intake.checks import CHECKS
+from passage_cv.intake.headings import propose_headings
 from passage_cv.intake.images import PICTURE_SUFFIXES, PictureTask, examine_picture
+from passage_cv.intake.layout import apply_layout, find_layout
 from passage_cv.intake.lines import build_lines
 from passage_cv.intake.names import Names, read_species, shipped_names
 from passage_cv.intake.resolutions import apply_corrections, check_decisions, read_resolutions
@@ -25,13 +27,14 @@ from passage_cv.parallel import map_items
 from passage_cv.progress import Progress, silent
 
 
-def check_batch(
+def check_batch(  # noqa: PLR0913 - all but the folder by name, each with a plain default
     folder: Path,
     *,
     names: Names | None = None,
     headings: Mapping[str, str] | None = None,
     facts: Mapping[str, str] | None = None,
     excluded: Mapping[str, str] | None = None,
+    layouts: Path | None = None,
     keep_working: bool = True,
     executor: Executor | None = None,
     progress: Progress = silent,
@@ -50,6 +53,8 @@ def check_batch(
         Facts common to the batch that the caller states; trip.toml wins over them.
     excluded
         Image to reason: pictures that are left out, each by name; beside those of resolutions.toml.
+    layouts
+        Folder of confirmed layouts, found again by a sheet's headings; ``layout.toml`` in the folder wins.
     keep_working
         Make the reduced copies that accepting moves into the store.
     executor
@@ -68,8 +73,11 @@ def check_batch(
     path = find_sheet(folder)
     decided = read_resolutions(folder)
     sheet, lost = apply_corrections(read_sheet(path, headings=headings), decided.correct)
-    stated = {**(facts or {}), **read_facts(folder)}
+    layout = find_layout(folder, sheet.headings, layouts)
     known = names or _names_of(folder)
+    proposals = () if layout else tuple(propose_headings(sheet, known))
+    sheet = apply_layout(sheet, layout) if layout else sheet
+    stated = {**(facts or {}), **read_facts(folder)}
     lines = build_lines(sheet, stated, known)
     named = tuple(dict.fromkeys(name for line in lines for name in line.images))
     left_out = {**{one.image: one.why for one in decided.exclude}, **(excluded or {})}
@@ -85,6 +93,8 @@ def check_batch(
         excluded=left_out,
         names=known,
         resolutions=decided,
+        layout=layout,
+        proposals=proposals,
         workspace=Path(tempfile.mkdtemp(prefix="passage-cv-")) if keep_working else None,
     )
     if batch.workspace is not None:

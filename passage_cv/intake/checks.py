@@ -15,6 +15,13 @@ from passage_cv.intake.event_checks import (
     check_event_window,
     check_permit,
 )
+from passage_cv.intake.layout_checks import (
+    check_date_order,
+    check_decimal_signs,
+    check_dittos,
+    check_headings,
+    check_layout,
+)
 from passage_cv.intake.line_checks import (
     check_arrivals,
     check_cells,
@@ -49,8 +56,13 @@ Check = Callable[[CheckedBatch], list[Finding]]
 
 CHECKS: Sequence[Check] = (
     check_columns,
+    check_headings,
+    check_layout,
     check_facts,
     check_widths,
+    check_dittos,
+    check_decimal_signs,
+    check_date_order,
     check_cells,
     check_names,
     check_arrivals,

@@ -48,18 +48,17 @@ def check_facts(batch: CheckedBatch) -> list[Finding]:
 
 def check_widths(batch: CheckedBatch) -> list[Finding]:
     """Rows with more cells than headings, or fewer in a CSV file: a comma slipped."""
-    n = len(batch.headings)
     is_csv = batch.sheet.suffix.lower() == ".csv"
     return [
         Finding(
             "row width",
             "must resolve",
-            f"Row {line.row} has {line.n_cells} cells, the headings have {n}",
+            f"Row {line.row} has {line.n_cells} cells, the headings have {line.n_headings}",
             row=line.row,
             proposal="Put a cell with a comma in double quotes",
         )
         for line in batch.rows
-        if line.n_cells > n or (is_csv and line.n_cells < n)
+        if line.n_cells > line.n_headings or (is_csv and line.n_cells < line.n_headings)
     ]
 
 

@@ -33,6 +33,7 @@ class Line:
     numbers: Mapping[str, float | None]
     cells: Mapping[str, str]
     n_cells: int
+    n_headings: int
 
     @property
     def event(self) -> str:
@@ -101,6 +102,7 @@ def _line(row: SheetRow, facts: Mapping[str, str], names: Names) -> Line:
         numbers={name: as_number(value) for name, value in given.items()},
         cells=row.cells,
         n_cells=row.n_cells,
+        n_headings=row.n_headings,
     )
 
 

@@ -37,6 +37,7 @@ from pydantic import Field
 from passage_cv.config import Settings, read_settings
 from passage_cv.files import write_text
 from passage_cv.intake.sheet import RESOLUTIONS, Sheet
+from passage_cv.intake.toml_text import toml_string
 from passage_cv.records import Finding
 
 Words = Annotated[str, Field(min_length=1, pattern=r"\S")]
@@ -196,11 +197,5 @@ def _about(one: LetStand) -> str:
 def _block(name: str, entry: Settings) -> str:
     lines = [f"[[{name}]]"]
     for key, value in entry.model_dump(exclude_none=True).items():
-        lines.append(f"{key} = {value if isinstance(value, int) else _quoted(value)}")
+        lines.append(f"{key} = {value if isinstance(value, int) else toml_string(value)}")
     return "\n".join(lines) + "\n"
-
-
-def _quoted(text: str) -> str:
-    """A TOML basic string."""
-    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
-    return '"' + "".join(c if c >= " " and c != "\x7f" else f"\\u{ord(c):04x}" for c in escaped) + '"'

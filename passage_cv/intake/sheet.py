@@ -17,32 +17,43 @@ import openpyxl
 
 from passage_cv.errors import InputError
 from passage_cv.files import sha256_file
+from passage_cv.intake.heading_words import known_headings
 
 SHEET_SUFFIXES = (".csv", ".xlsx")
 CHECKLIST = "checklist.csv"
 """A site's own species, in the batch folder beside the sheet; never taken for the sheet."""
 RESOLUTIONS = "resolutions.toml"
 """What people decided about the batch's findings."""
-COMPANIONS = ("trip.toml", CHECKLIST, RESOLUTIONS)
+LAYOUT = "layout.toml"
+"""A confirmed reading of the sheet's headings."""
+COMPANIONS = ("trip.toml", CHECKLIST, RESOLUTIONS, LAYOUT)
 """Files beside the sheet that say something about the batch."""
+
+_TOP = 20
+_LEAST_HEADINGS = 3
 
 
 @dataclass(frozen=True, slots=True)
 class SheetRow:
-    """One line: ``number`` as the spreadsheet shows it (headings are row 1), ``n_cells`` before padding."""
+    """One line: ``number`` as the spreadsheet shows it (headings are row 1).
+
+    ``n_cells`` were there before padding, ``n_headings`` above them in the file.
+    """
 
     number: int
     cells: Mapping[str, str]
     n_cells: int
+    n_headings: int
 
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """A sheet as received; ``headings`` after the confirmed renaming."""
+    """A sheet as received; ``headings`` after the confirmed renaming, ``titles`` the rows above them."""
 
     path: Path
     headings: tuple[str, ...]
     rows: tuple[SheetRow, ...]
+    titles: tuple[str, ...] = ()
 
     @property
     def sha256(self) -> str:
@@ -80,7 +91,7 @@ def read_sheet(path: Path, *, headings: Mapping[str, str] | None = None) -> Shee
     Parameters
     ----------
     path
-        File whose first row holds the headings.
+        File whose first row holds the headings, or a row below some titles that reads like headings.
     headings
         Confirmed renaming, heading in the file to canonical column; other headings stay as they are.
 
@@ -92,12 +103,14 @@ def read_sheet(path: Path, *, headings: Mapping[str, str] | None = None) -> Shee
     lines = _read_csv(path) if path.suffix.lower() == ".csv" else _read_xlsx(path)
     if not lines:
         raise InputError("Sheet is empty", where=str(path), do="Give a line of headings and a line per image.")
+    top = _heading_row(lines)
     renamed = headings or {}
-    head = [renamed.get(cell.strip(), cell.strip()) for cell in lines[0][1]]
+    head = [renamed.get(cell, cell) for cell in lines[top][1]]
     while head and not head[-1]:
         head.pop()
     _require_distinct(head, path)
-    return Sheet(path, tuple(head), tuple(_row(number, cells, head) for number, cells in lines[1:]))
+    rows = tuple(_row(number, cells, head) for number, cells in lines[top + 1 :])
+    return Sheet(path, tuple(head), rows, tuple(" ".join(filter(None, cells)) for _, cells in lines[:top]))
 
 
 def read_facts(folder: Path) -> dict[str, str]:
@@ -160,10 +173,21 @@ def _read_xlsx(path: Path) -> list[tuple[int, list[str]]]:
     except Exception as error:  # openpyxl raises many kinds for a damaged file, none of them its own
         raise InputError(f"Sheet is not XLSX: {error}", where=str(path), do="Save it again.") from error
     try:
-        rows = book.worksheets[0].iter_rows(values_only=True)
-        return _filled([as_text(value) for value in row] for row in rows)
+        sheets = [
+            _filled([as_text(v) for v in row] for row in s.iter_rows(values_only=True)) for s in book.worksheets
+        ]
     finally:
         book.close()
+    return max(sheets, key=lambda lines: max((known_headings(cells) for _, cells in lines[:_TOP]), default=-1))
+
+
+def _heading_row(lines: Sequence[tuple[int, list[str]]]) -> int:
+    """Which row holds the headings: the first, unless it says nothing and one of the next reads like headings."""
+    if known_headings(lines[0][1]):
+        return 0
+    scores = [known_headings(cells) for _, cells in lines[:_TOP]]
+    best = scores.index(max(scores))
+    return best if scores[best] >= _LEAST_HEADINGS else 0
 
 
 def _filled(rows: Iterable[Sequence[str]]) -> list[tuple[int, list[str]]]:
@@ -178,7 +202,7 @@ def _row(number: int, cells: Sequence[str], head: Sequence[str]) -> SheetRow:
         n_cells -= 1
     padded = [*cells, *[""] * len(head)]
     named = {heading: padded[i] for i, heading in enumerate(head) if heading}
-    return SheetRow(number, named, n_cells)
+    return SheetRow(number, named, n_cells, len(head))
 
 
 def _require_distinct(head: Sequence[str], path: Path) -> None:

@@ -25,7 +25,7 @@ from passage_cv.records import Finding
 def batch_of(*fish: dict[str, str]) -> CheckedBatch:
     """A batch of lines without pictures."""
     rows = tuple(
-        SheetRow(number, {"individual": str(number), "eventID": "E1", **cells}, len(cells))
+        SheetRow(number, {"individual": str(number), "eventID": "E1", **cells}, 1, 1)
         for number, cells in enumerate(fish, start=2)
     )
     sheet = Sheet(Path("sheet.csv"), ("individual",), rows)

@@ -1,0 +1,186 @@
+"""A confirmed reading of one kind of sheet: which heading is which column, in which unit, date order and signs.
+
+``layout.toml`` lies beside the sheet, or in a folder of layouts that a site keeps; it is found again by the
+sheet's headings. Applying it gives the sheet the canonical columns beside the received ones, which stay.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import replace
+from datetime import date
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from passage_cv.config import Settings, read_settings
+from passage_cv.files import write_text
+from passage_cv.intake.columns import CANONICAL
+from passage_cv.intake.headings import HeadingProposal
+from passage_cv.intake.lines import as_number
+from passage_cv.intake.sheet import LAYOUT, Sheet, SheetRow
+from passage_cv.intake.toml_text import toml_string
+from passage_cv.intake.units import to_si, units_of
+
+DITTOS = frozenset({'"', "''", "〃", "do", "do.", "ditto", '-"-'})
+
+_DATE = re.compile(r"(\d{1,4})[./-](\d{1,2})[./-](\d{2,4})(?:[ T]+(\d{1,2}:\d{2}(?::\d{2})?))?")
+
+
+class ColumnUse(Settings):
+    """What one heading is."""
+
+    heading: Annotated[str, Field(min_length=1)]
+    column: str
+    unit: str = ""
+    length_type: Literal["", "TL", "FL", "SL"] = ""
+
+
+class Layout(Settings):
+    """One confirmed layout; who confirmed it and when.
+
+    ``dates`` orders numeric dates; ``offset`` is added to times without one (``-04:00``); ``decimal`` is the
+    sign in numbers; ``blanks`` says whether an empty cell repeats the one above in the columns of ``repeated``;
+    ditto marks there always do.
+    """
+
+    format: Literal[1] = 1
+    headings: tuple[str, ...]
+    use: tuple[ColumnUse, ...]
+    who: Annotated[str, Field(pattern=r"[^\s?]")]
+    dates: Literal["iso", "day first", "month first"] = "iso"
+    offset: Annotated[str, Field(pattern=r"^([+-]\d{2}:\d{2})?$")] = ""
+    decimal: Literal[".", ","] = "."
+    blanks: Literal["unknown", "same"] = "unknown"
+    repeated: tuple[str, ...] = ()
+
+
+def draft_layout(sheet: Sheet, proposals: list[HeadingProposal], *, who: str) -> Layout:
+    """The layout that accepts every proposal; date order, signs and blanks are left at their plain values.
+
+    With ``who="?"`` it is refused until somebody puts a name there.
+    """
+    use = tuple(
+        ColumnUse(heading=one.heading, column=one.column, unit=one.unit, length_type=one.length_type)  # type: ignore[arg-type]  # one of a column of three
+        for one in proposals
+    )
+    return Layout.model_construct(headings=sheet.headings, use=use, who=who)
+
+
+def find_layout(folder: Path, headings: tuple[str, ...], layouts: Path | None = None) -> Layout | None:
+    """The confirmed layout of a sheet: beside it, else the one in ``layouts`` with the same headings.
+
+    Raises
+    ------
+    InputError
+        If a layout file cannot be read.
+    """
+    beside = folder / LAYOUT
+    if beside.is_file():
+        return read_settings(beside, Layout)
+    kept = sorted(layouts.glob("*.toml")) if layouts else []
+    found = (read_settings(path, Layout) for path in kept)
+    return next((layout for layout in found if layout.headings == headings), None)
+
+
+def write_layout(layout: Layout, path: Path) -> None:
+    """Write a layout as a file that a person can read and change."""
+    lines = [f"format = {layout.format}", f"headings = [{', '.join(map(toml_string, layout.headings))}]"]
+    for name in ("who", "dates", "offset", "decimal", "blanks"):
+        lines.append(f"{name} = {toml_string(getattr(layout, name))}")
+    lines.append(f"repeated = [{', '.join(map(toml_string, layout.repeated))}]")
+    for use in layout.use:
+        lines.append("\n[[use]]")
+        lines += [f"{name} = {toml_string(value)}" for name, value in use.model_dump().items() if value]
+    write_text(path, "\n".join(lines) + "\n")
+
+
+def apply_layout(sheet: Sheet, layout: Layout) -> Sheet:
+    """The sheet with canonical columns added as the layout says.
+
+    A cell that cannot be read in the way confirmed is passed on as it is, so that the checks show it.
+    """
+    rows: list[SheetRow] = []
+    above: Mapping[str, str] = {}
+    for row in sheet.rows:
+        filled = {**row.cells, **_repeated(row.cells, above, layout)}
+        rows.append(replace(row, cells={**filled, **_canonical(filled, layout)}))
+        above = filled
+    added = [use.column for use in layout.use] + (["length_type"] if any(u.length_type for u in layout.use) else [])
+    return replace(sheet, headings=tuple(dict.fromkeys([*sheet.headings, *added])), rows=tuple(rows))
+
+
+def _repeated(cells: Mapping[str, str], above: Mapping[str, str], layout: Layout) -> dict[str, str]:
+    """Cells that stand for the one above them."""
+    same = {}
+    for heading in layout.repeated:
+        cell = cells.get(heading, "")
+        if cell.casefold() in DITTOS or (not cell and layout.blanks == "same"):
+            same[heading] = above.get(heading, cell)
+    return same
+
+
+def _canonical(cells: Mapping[str, str], layout: Layout) -> dict[str, str]:
+    found = {}
+    for use in layout.use:
+        cell = cells.get(use.heading, "")
+        found[use.column] = _number(cell, use, layout) if use.unit else _text(cell, use, layout)
+        if use.length_type and cell:
+            found["length_type"] = use.length_type
+    return found
+
+
+def _text(cell: str, use: ColumnUse, layout: Layout) -> str:
+    return read_date(cell, layout) if use.column in {"eventDate", "taken_at"} else cell
+
+
+def _number(cell: str, use: ColumnUse, layout: Layout) -> str:
+    value = as_number(cell.replace(",", ".") if layout.decimal == "," else cell)
+    if value is None or use.unit not in units_of(use.column):
+        return cell
+    return f"{to_si(value, use.unit, use.column):.10g}"
+
+
+def read_date(text: str, layout: Layout) -> str:
+    """A date or time as ISO 8601 in the confirmed order; as it is where it cannot be read so.
+
+    Examples
+    --------
+    >>> read_date("5/11/2031 8:05", Layout(headings=(), use=(), who="TBO", dates="month first", offset="-04:00"))
+    '2031-05-11T08:05:00-04:00'
+    """
+    found = _DATE.fullmatch(text.strip())
+    if not found:
+        return _with_offset(text.strip(), layout.offset)
+    first, second, third, clock = found.groups()
+    year, month, day = {
+        "iso": (first, second, third),
+        "day first": (third, second, first),
+        "month first": (third, first, second),
+    }[layout.dates]
+    if len(year) != 4:
+        return text
+    try:
+        day_text = date(int(year), int(month), int(day)).isoformat()
+    except ValueError:
+        return text
+    if not clock:
+        return day_text
+    hour, _, rest = clock.partition(":")
+    return f"{day_text}T{int(hour):02d}:{rest if ':' in rest else rest + ':00'}{layout.offset}"
+
+
+def _with_offset(text: str, offset: str) -> str:
+    has_time = re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d(:\d\d(\.\d+)?)?", text)
+    return f"{text}{offset}" if has_time else text
+
+
+def foreign_columns(layout: Layout) -> list[str]:
+    """Columns a layout names that are none of ours, or units they cannot have."""
+    return [
+        f"{use.heading}: {use.column} {use.unit}".strip()
+        for use in layout.use
+        if use.column not in CANONICAL or (use.unit and use.unit not in units_of(use.column))
+    ]

@@ -1,0 +1,113 @@
+"""Checks of how the sheet is read: headings, layouts, dittos, decimal signs and date orders."""
+
+from __future__ import annotations
+
+import re
+from collections import defaultdict
+
+from passage_cv.intake.batch import CheckedBatch
+from passage_cv.intake.columns import NUMBER_COLUMNS, TEXT_COLUMNS
+from passage_cv.intake.layout import DITTOS, foreign_columns
+from passage_cv.intake.lines import Line
+from passage_cv.records import Finding
+
+_COMMA = re.compile(r"[+-]?\d+,\d+")
+_NUMERIC_DATE = re.compile(r"(\d{1,2})[./-](\d{1,2})[./-](\d{4})(?:[ T].*)?")
+
+
+def check_headings(batch: CheckedBatch) -> list[Finding]:
+    """Headings that probably mean a column and wait for a person to say so."""
+    return [
+        Finding(
+            "heading to confirm",
+            "please look",
+            f"{one.heading!r} may be {one.column}"
+            + (f" in {one.unit}" if one.unit else "")
+            + (f", {one.length_type}" if one.length_type else "")
+            + f" (confidence {one.confidence:.2f}): {', '.join(one.samples) or 'no cell filled in'}",
+            row=1,
+            proposal="Confirm it in layout.toml; it is ignored until then",
+        )
+        for one in batch.proposals
+    ]
+
+
+def check_layout(batch: CheckedBatch) -> list[Finding]:
+    """A confirmed layout that is about another sheet or names columns that are none."""
+    if batch.layout is None:
+        return []
+    gone = [heading for heading in batch.layout.headings if heading not in batch.headings]
+    findings = [
+        Finding("layout", "must resolve", f"layout.toml: {what} is no column or not in that unit")
+        for what in foreign_columns(batch.layout)
+    ]
+    if gone:
+        findings.append(
+            Finding(
+                "layout",
+                "must resolve",
+                f"The layout was confirmed for other headings; the sheet lacks {', '.join(gone)}",
+                proposal="Confirm the layout again for this sheet",
+            )
+        )
+    return findings
+
+
+def check_dittos(batch: CheckedBatch) -> list[Finding]:
+    """Ditto marks that nobody has said how to read."""
+    rows: dict[str, list[int]] = defaultdict(list)
+    for line in batch.rows:
+        for name in (*TEXT_COLUMNS, *NUMBER_COLUMNS):
+            if line.cells.get(name, "").casefold() in DITTOS:
+                rows[name].append(line.row)
+    return [
+        Finding(
+            "ditto",
+            "must resolve",
+            f"{name} has {len(found)} ditto marks, first in row {found[0]}",
+            row=found[0],
+            proposal=f'Fill them in, or confirm repeated = ["{name}"] in layout.toml',
+        )
+        for name, found in rows.items()
+    ]
+
+
+def check_decimal_signs(batch: CheckedBatch) -> list[Finding]:
+    """Numbers with a comma, which mean nothing until somebody says that it is a decimal comma."""
+    found = [
+        (line, name) for line in batch.rows for name in NUMBER_COLUMNS if _COMMA.fullmatch(line.cells.get(name, ""))
+    ]
+    if not found:
+        return []
+    line, name = found[0]
+    return [
+        Finding(
+            "decimal comma",
+            "must resolve",
+            f"{len(found)} numbers have a comma, first {name} {line.cells[name]} in row {line.row}",
+            row=line.row,
+            proposal='Confirm decimal = "," in layout.toml',
+        )
+    ]
+
+
+def check_date_order(batch: CheckedBatch) -> list[Finding]:
+    """Dates in numbers, day or month first: what the whole batch allows, for a person to confirm."""
+    dates = [(line, found) for line in batch.rows if (found := _NUMERIC_DATE.fullmatch(line.text["eventDate"]))]
+    if not dates:
+        return []
+    firsts, seconds = {int(found[1]) for _, found in dates}, {int(found[2]) for _, found in dates}
+    line: Line = dates[0][0]
+    orders = [order for order, months in (("day first", seconds), ("month first", firsts)) if max(months) <= 12]
+    said = {1: f"only {orders[0]} is possible" if orders else "", 2: "both orders are possible"}.get(
+        len(orders), "no order fits all of them"
+    )
+    return [
+        Finding(
+            "date order",
+            "must resolve",
+            f"{len(dates)} dates such as {line.text['eventDate']} (row {line.row}) are in numbers; {said}",
+            row=line.row,
+            proposal=f'Confirm dates = "{orders[0] if orders else "day first"}" in layout.toml, with the offset',
+        )
+    ]

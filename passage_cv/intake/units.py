@@ -1,0 +1,82 @@
+"""Units that crews write, turned into the unit of a canonical column.
+
+Factors are exact by definition (international yard and pound, 1959) but for rounding in the last digit.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+SI_UNIT: Mapping[str, str] = {"length_mm": "mm", "weight_g": "g", "waterTemperature_C": "C", "turbidity_NTU": "NTU"}
+"""The unit of each numeric column."""
+
+_FACTORS: Mapping[str, Mapping[str, float]] = {
+    "length_mm": {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4, "ft": 304.8},
+    "weight_g": {"g": 1.0, "kg": 1000.0, "mg": 0.001, "lb": 453.59237, "oz": 28.349523125},
+    "turbidity_NTU": {"NTU": 1.0},
+}
+_SPELLINGS: Mapping[str, str] = {
+    "millimetre": "mm",
+    "millimeter": "mm",
+    "centimetre": "cm",
+    "centimeter": "cm",
+    "metre": "m",
+    "meter": "m",
+    '"': "in",
+    "inch": "in",
+    "inches": "in",
+    "'": "ft",
+    "feet": "ft",
+    "foot": "ft",
+    "gram": "g",
+    "kilogram": "kg",
+    "kilo": "kg",
+    "lbs": "lb",
+    "pound": "lb",
+    "ounce": "oz",
+    "°c": "C",
+    "deg c": "C",
+    "degc": "C",
+    "celsius": "C",
+    "c": "C",
+    "°f": "F",
+    "deg f": "F",
+    "degf": "F",
+    "fahrenheit": "F",
+    "f": "F",
+    "ntu": "NTU",
+}
+
+
+def read_unit(text: str, column: str) -> str | None:
+    """The unit a text names, if the column can have it; None otherwise.
+
+    Examples
+    --------
+    >>> read_unit("Inches", "length_mm"), read_unit("lbs", "weight_g"), read_unit("lbs", "length_mm")
+    ('in', 'lb', None)
+    """
+    word = text.strip().casefold().rstrip(".")
+    singular = word.removesuffix("s") if word.removesuffix("s") in _SPELLINGS else word
+    unit = _SPELLINGS.get(word, _SPELLINGS.get(singular, word))
+    return unit if unit in units_of(column) else None
+
+
+def units_of(column: str) -> tuple[str, ...]:
+    """Units that a numeric column can be given in; empty for a text column."""
+    if column == "waterTemperature_C":
+        return ("C", "F")
+    return tuple(_FACTORS.get(column, ()))
+
+
+def to_si(value: float, unit: str, column: str) -> float:
+    """A value in the column's own unit.
+
+    Examples
+    --------
+    >>> to_si(18.7, "in", "length_mm"), to_si(59, "F", "waterTemperature_C")
+    (474.98, 15.0)
+    """
+    if column == "waterTemperature_C":
+        return round((value - 32) / 1.8, 6) if unit == "F" else value
+    return round(value * _FACTORS[column][unit], 6)

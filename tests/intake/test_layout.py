@@ -1,0 +1,228 @@
+"""Sheets with headings of their own: proposed with evidence, read as a person confirmed, received cells kept."""
+
+from pathlib import Path
+
+import openpyxl
+import pytest
+
+from passage_cv.errors import InputError
+from passage_cv.intake.check import check_batch
+from passage_cv.intake.headings import HeadingProposal, propose_headings
+from passage_cv.intake.layout import (
+    ColumnUse,
+    Layout,
+    apply_layout,
+    draft_layout,
+    find_layout,
+    read_date,
+    write_layout,
+)
+from passage_cv.intake.names import shipped_names
+from passage_cv.intake.sheet import Sheet, SheetRow, read_sheet
+from passage_cv.intake.units import read_unit, to_si, units_of
+from tests.batches import FACTS, jpeg
+
+CREW = "Photo,Fish #,Spp,TL (in),Wt (lb),H2O Temp (F),Recorder,Weather\n"
+CREW += "images/1.jpg,1,NSH,18.9,2.27,59,RKV,rain\nimages/2.jpg,2,BOW,20,2.9,59,RKV,rain\n"
+
+
+def write_crew_batch(folder: Path, sheet: str = CREW) -> Path:
+    (folder / "images").mkdir(parents=True)
+    (folder / "sheet.csv").write_text(sheet, encoding="utf-8")
+    (folder / "trip.toml").write_text("".join(f'{k} = "{v}"\n' for k, v in FACTS.items()), encoding="utf-8")
+    for i in (1, 2):
+        (folder / f"images/{i}.jpg").write_bytes(jpeg(f"crew {i}"))
+    return folder
+
+
+def sheet_of(headings: str, *rows: str) -> Sheet:
+    head = tuple(headings.split(","))
+    cells = (dict(zip(head, row.split(","), strict=True)) for row in rows)
+    return Sheet(
+        Path("s.csv"), head, tuple(SheetRow(i, one, len(head), len(head)) for i, one in enumerate(cells, start=2))
+    )
+
+
+def proposals(headings: str, *rows: str) -> dict[str, HeadingProposal]:
+    return {one.heading: one for one in propose_headings(sheet_of(headings, *rows), shipped_names())}
+
+
+@pytest.mark.parametrize(
+    ("heading", "cell", "column", "unit", "length_type"),
+    [
+        ("Photo No.", "1.jpg", "image", "", ""),
+        ("Fish #", "7", "individual", "", ""),
+        ("TL (in)", "18.9", "length_mm", "in", "TL"),
+        ("Fork length cm", "40", "length_mm", "cm", "FL"),
+        ("FL_mm", "400", "length_mm", "mm", "FL"),
+        ("Weight", "900", "weight_g", "g", ""),
+        ("Wt [oz]", "31", "weight_g", "oz", ""),
+        ("Water Temp (°F)", "59", "waterTemperature_C", "F", ""),
+        ("Turb (NTU)", "22", "turbidity_NTU", "NTU", ""),
+        ("Spp", "NSH", "code", "", ""),
+        ("Species", "Channa argus", "scientificName", "", ""),
+        ("species", "WPE", "code", "", ""),
+        ("PIT tag", "999000000012345", "organismID", "", ""),
+        ("Recordr", "RKV", "recordedBy", "", ""),
+        ("setup id", "S1", "setup_id", "", ""),
+        ("event_id", "E1", "eventID", "", ""),
+        ("col 1", "a/b.JPG", "image", "", ""),
+        ("what", "999000000012345", "organismID", "", ""),
+        ("kind", "white perch", "scientificName", "", ""),
+    ],
+)
+def test_headings_that_are_understood(heading: str, cell: str, column: str, unit: str, length_type: str) -> None:
+    found = proposals(heading, cell)[heading]
+    assert (found.column, found.unit, found.length_type, found.samples) == (column, unit, length_type, (cell,))
+    assert 0 < found.confidence < 1
+
+
+@pytest.mark.parametrize("heading", ["Weather", "notes", "moon", "length_mm"])
+def test_headings_that_get_no_proposal(heading: str) -> None:
+    assert proposals(heading, "x") == {}
+
+
+def test_two_headings_never_share_a_column() -> None:
+    found = proposals("Length,Total length,length_mm", "1,2,3")
+    assert found == {}
+    found = proposals("Lenght,Total length", "1,2")
+    assert {one.column for one in found.values()} == {"length_mm"}
+    assert list(found) == ["Total length"]
+
+
+def test_a_crews_sheet_is_proposed_then_read_as_confirmed(tmp_path: Path) -> None:
+    folder = write_crew_batch(tmp_path / "b")
+    first = check_batch(folder)
+    assert {one.kind for one in first.unresolved} == {
+        "missing column",
+        "picture without row",
+        "no individual",
+        "unknown name",
+    }
+    told = [finding.message for finding in first.findings if finding.kind == "heading to confirm"]
+    assert "'TL (in)' may be length_mm in in, TL (confidence 0.90): 18.9, 20" in told
+    sheet = read_sheet(folder / "sheet.csv")
+    write_layout(draft_layout(sheet, list(first.proposals), who="RKV"), folder / "layout.toml")
+    batch = check_batch(folder)
+    assert batch.findings == ()
+    line = batch.rows[0]
+    assert (line.numbers["length_mm"], line.text["length_type"]) == (480.06, "TL")
+    assert line.numbers["weight_g"] == pytest.approx(1029.65, abs=0.01)
+    assert line.numbers["waterTemperature_C"] == 15
+    assert line.cells["TL (in)"] == "18.9"  # as received
+    assert line.cells["Weather"] == "rain"
+
+
+def test_a_draft_counts_only_with_a_name_in_it(tmp_path: Path) -> None:
+    folder = write_crew_batch(tmp_path / "b")
+    batch = check_batch(folder)
+    write_layout(draft_layout(read_sheet(batch.sheet), list(batch.proposals), who="?"), folder / "layout.toml")
+    with pytest.raises(InputError, match="who"):
+        check_batch(folder)
+
+
+def test_a_layout_is_remembered_by_its_headings(tmp_path: Path) -> None:
+    folder = write_crew_batch(tmp_path / "b")
+    batch = check_batch(folder)
+    kept = tmp_path / "layouts"
+    kept.mkdir()
+    layout = draft_layout(read_sheet(batch.sheet), list(batch.proposals), who="RKV")
+    write_layout(layout, kept / "kettleback.toml")
+    assert find_layout(folder, layout.headings, kept) == layout
+    assert find_layout(folder, layout.headings[:-1], kept) is None
+    assert check_batch(folder, layouts=kept).findings == ()
+
+
+def test_a_layout_for_another_sheet_is_refused(tmp_path: Path) -> None:
+    folder = write_crew_batch(tmp_path / "b")
+    batch = check_batch(folder)
+    write_layout(draft_layout(read_sheet(batch.sheet), list(batch.proposals), who="RKV"), folder / "layout.toml")
+    (folder / "sheet.csv").write_text(CREW.replace("Wt (lb)", "Wt (kg)"), encoding="utf-8")
+    kinds = [one.kind for one in check_batch(folder).unresolved]
+    assert "layout" in kinds
+
+
+def layout_of(**changes: object) -> Layout:
+    return Layout.model_validate({"headings": (), "use": (), "who": "TBO", **changes})
+
+
+@pytest.mark.parametrize(
+    ("text", "order", "iso"),
+    [
+        ("11/5/2031", "day first", "2031-05-11"),
+        ("11/5/2031", "month first", "2031-11-05"),
+        ("11.5.2031 9:07", "day first", "2031-05-11T09:07:00-04:00"),
+        ("2031/5/11", "iso", "2031-05-11"),
+        ("31/5/2031", "month first", "31/5/2031"),  # impossible: left for the checks to show
+        ("11/5/31", "day first", "11/5/31"),  # no century is guessed
+        ("2031-05-11T20:00:00", "iso", "2031-05-11T20:00:00-04:00"),
+        ("2031-05-11T20:00:00+02:00", "iso", "2031-05-11T20:00:00+02:00"),
+    ],
+)
+def test_dates_in_the_confirmed_order(text: str, order: str, iso: str) -> None:
+    assert read_date(text, layout_of(dates=order, offset="-04:00")) == iso
+
+
+def test_dittos_and_blanks_repeat_only_where_confirmed() -> None:
+    sheet = sheet_of("code,sex", "NSH,F", '",', "do,M", ",")
+    codes = [row.cells["code"] for row in apply_layout(sheet, layout_of(repeated=("code",))).rows]
+    assert codes == ["NSH", "NSH", "NSH", ""]
+    both = apply_layout(sheet, layout_of(repeated=("code", "sex"), blanks="same"))
+    assert [(row.cells["code"], row.cells["sex"]) for row in both.rows] == [
+        ("NSH", "F"),
+        ("NSH", "F"),
+        ("NSH", "M"),
+        ("NSH", "M"),
+    ]
+    assert apply_layout(sheet, layout_of()).rows == sheet.rows
+
+
+def test_decimal_commas_are_read_where_confirmed() -> None:
+    use = (ColumnUse(heading="TL", column="length_mm", unit="cm", length_type="TL"),)
+    sheet = sheet_of("TL;x".replace(";x", ""), "47")
+    sheet = Sheet(sheet.path, ("TL",), (SheetRow(2, {"TL": "47,5"}, 1, 1),))
+    assert apply_layout(sheet, layout_of(use=use, decimal=",")).rows[0].cells["length_mm"] == "475"
+    assert apply_layout(sheet, layout_of(use=use)).rows[0].cells["length_mm"] == "47,5"
+
+
+@pytest.mark.parametrize(
+    ("cells", "kind", "word"),
+    [
+        ({"code": '""""'}, "ditto", 'repeated = ["code"]'),
+        ({"length_mm": '"47,5"'}, "decimal comma", 'decimal = ","'),
+        ({"eventDate": "13/5/2031"}, "date order", "day first"),
+        ({"eventDate": "5/13/2031"}, "date order", "month first"),
+    ],
+)
+def test_what_must_be_confirmed_says_how(tmp_path: Path, cells: dict[str, str], kind: str, word: str) -> None:
+    row = {"image": "images/1.jpg", "individual": "1", "code": "NSH", "length_mm": "", "eventDate": "", **cells}
+    other = {**row, "image": "images/2.jpg", "individual": "2", "code": "NSH", "length_mm": ""}
+    text = "\n".join(",".join(values) for values in (row, row.values(), other.values())) + "\n"
+    found = [one for one in check_batch(write_crew_batch(tmp_path / "b", text)).unresolved if one.kind == kind]
+    assert len(found) == 1
+    assert word in str(found[0].proposal)
+
+
+def test_a_workbook_with_titles_and_a_cover_sheet(tmp_path: Path) -> None:
+    book = openpyxl.Workbook()
+    book.active.append(["Quillmarsh survey"])
+    data = book.create_sheet("Data")
+    data.append(["Kettleback Weir, spring 2031"])
+    data.append([])
+    data.append(["Photo", "Fish #", "Spp", "TL (cm)"])
+    data.append(["1.jpg", 1, "NSH", 48.2])
+    book.save(tmp_path / "s.xlsx")
+    sheet = read_sheet(tmp_path / "s.xlsx")
+    assert sheet.headings == ("Photo", "Fish #", "Spp", "TL (cm)")
+    assert sheet.titles == ("Kettleback Weir, spring 2031",)
+    assert [(row.number, row.cells["TL (cm)"]) for row in sheet.rows] == [(4, "48.2")]
+
+
+def test_units_of_every_column_convert_back() -> None:
+    assert to_si(1, "lb", "weight_g") == pytest.approx(453.59237)  # international pound, 1959
+    assert to_si(1, "in", "length_mm") == 25.4  # international yard, 1959
+    assert to_si(212, "F", "waterTemperature_C") == 100
+    for column in ("length_mm", "weight_g", "turbidity_NTU", "waterTemperature_C"):
+        for unit in units_of(column):
+            assert read_unit(unit, column) == unit
+    assert read_unit("furlong", "length_mm") is None

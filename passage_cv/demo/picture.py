@@ -77,17 +77,17 @@ def render(shot: Shot) -> Rgb:
 @lru_cache(maxsize=6)
 def _behind(setup_id: str, day_seed: int, light: Light, turbidity_ntu: float, *, above: bool) -> Rgb:
     """The empty view: wall through the water, under the day's light."""
-    lamp = lamplight(day_seed, light, above=above)
+    lamp, haze = lamplight(day_seed, light, above=above), haze_of(turbidity_ntu).at(WALL_DISTANCE)
     if light == "day":
-        lamp = ripples(lamp, day_seed)
-    return behind(wall(setup_id, day_seed, above=above), haze_of(turbidity_ntu).at(WALL_DISTANCE), lamp)
+        lamp = ripples(lamp, day_seed, haze.clear)
+    return behind(wall(setup_id, day_seed, above=above), haze, lamp)
 
 
 def _add_fish(image: Rgb, shot: Shot, subject: Subject, place: int, rng: np.random.Generator) -> None:
     """Draw one fish into the picture, in place."""
     length = subject.fish.length_mm / SETUPS[shot.setup_id].mm_per_px * float(rng.uniform(0.92, 1.08))
     canvas = _paint(shot, subject, length, place, rng)
-    apart = (float(rng.normal(0, 60)), 120.0 * place) if len(shot.subjects) > 1 else (0.0, 0.0)
+    apart = (float(rng.normal(0, 60)), 200.0 * place - 100.0) if len(shot.subjects) > 1 else (0.0, 0.0)
     pose = draw_pose(subject.fish.code, length, subject.view, rng, offset=apart)
     laid = lay(canvas, pose)
     if laid is None:

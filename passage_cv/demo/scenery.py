@@ -144,14 +144,17 @@ def lamplight(day_seed: int, light: Light, *, above: bool) -> Mask:
     return np.asarray(cv2.convertScaleAbs(_enlarged(lamp), alpha=LAMP_ONE))
 
 
-def ripples(lamp: Mask, day_seed: int) -> Mask:
-    """A lamp map with the net of light that waves throw on the wall, strongest at the top."""
+def ripples(lamp: Mask, day_seed: int, strength: float) -> Mask:
+    """A lamp map with the net of light that waves throw on the wall, strongest at the top.
+
+    ``strength`` is 1 in clear water and 0 where none of the net comes through.
+    """
     day = np.random.default_rng([day_seed, 3])
     shape = (HEIGHT // 4, WIDTH // 4)
     first, second = (noise(shape, (grain, 0.6 * grain), day, octaves=2) for grain in (70.0, 48.0))
     net = cv2.GaussianBlur(np.exp(-np.minimum(np.abs(first), np.abs(second)) / 0.22), (0, 0), 1.6)
     fade = np.linspace(1, 0.1, shape[0], dtype=np.float32)[:, None] ** 1.5
-    factor = 1 + np.float32(day.uniform(0.04, 0.16)) * fade * (net - net.mean())
+    factor = 1 + np.float32(strength * day.uniform(0.04, 0.16)) * fade * (net - net.mean())
     return np.asarray(cv2.multiply(lamp, _enlarged(factor), dtype=cv2.CV_8U))
 
 

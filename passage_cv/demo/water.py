@@ -128,6 +128,6 @@ def add_drops(image: Rgb, rng: np.random.Generator) -> None:
 def add_film(image: Rgb, fouled: float, rng: np.random.Generator) -> None:
     """A lens grown over: soft, pale, greenish, in patches, in place; ``fouled`` 0 to 1."""
     soft = cv2.GaussianBlur(image, (0, 0), 1 + 5 * fouled).astype(np.float32)
-    patch = np.clip(0.55 + 0.55 * noise((HEIGHT, WIDTH), (260, 200), rng, octaves=3), 0, 1)[..., None] * fouled
+    patch = np.clip(0.70 + 0.40 * noise((HEIGHT, WIDTH), (260, 200), rng, octaves=3), 0, 1)[..., None] * fouled
     hazy = 0.72 * soft + 0.28 * np.array([150, 158, 120], np.float32)
     image[:] = np.clip(image + patch * (hazy - image), 0, 255).astype(np.uint8)

@@ -35,6 +35,8 @@ REASON_CODES = {
     "position not confirmed": 38,
     "tank full": 39,
     "self-test not passed": 40,
+    "bypassed by a person": 41,
+    "controller is off": 42,
 }
 """10 to 29 hold a fish, 30 and above are faults of the gate itself."""
 

@@ -24,7 +24,7 @@ from passage_cv.files import write_text
 from passage_cv.records import Action
 
 LOG_FORMAT = 1
-TABLES = {"presentations", "confirmations", "audits"}
+TABLES = {"presentations", "confirmations", "audits", "events"}
 _ID_CHUNK = 500
 
 
@@ -110,9 +110,14 @@ _SCHEMA = f"""
         line INTEGER PRIMARY KEY AUTOINCREMENT, presentation_id TEXT NOT NULL UNIQUE
             REFERENCES presentations (presentation_id), time TEXT NOT NULL, class TEXT NOT NULL, by TEXT NOT NULL
     );
+    CREATE TABLE events (
+        line INTEGER PRIMARY KEY AUTOINCREMENT, time TEXT NOT NULL, kind TEXT NOT NULL, detail TEXT NOT NULL,
+        by TEXT NOT NULL
+    );
     {_append_only("presentations", "presentation_id")}
     {_append_only("confirmations", "presentation_id")}
     {_append_only("audits", "presentation_id")}
+    {_append_only("events", "line")}
     PRAGMA user_version = {LOG_FORMAT};
     COMMIT;
 """
@@ -211,6 +216,28 @@ class GateLog:
     def audited(self) -> dict[str, str]:
         """The class that a person found, by presentation."""
         return dict(self._connection.execute("SELECT presentation_id, class FROM audits ORDER BY line"))
+
+    def add_event(self, *, time: str, kind: str, detail: str, by: str = "") -> None:
+        """Add something that happened to the gate itself: a fault, a reset, a bypass with its reason.
+
+        Raises
+        ------
+        InputError
+            If it cannot be written.
+        """
+        statement = "INSERT INTO events (time, kind, detail, by) VALUES (?, ?, ?, ?)"
+        try:
+            self._connection.execute(statement, (time, kind, detail, by))
+        except sqlite3.Error as error:
+            raise self._refusal("given an event", error) from error
+
+    def events(self) -> tuple[tuple[str, str, str, str], ...]:
+        """(time, kind, detail, by) of every event, in order."""
+        return tuple(self._connection.execute("SELECT time, kind, detail, by FROM events ORDER BY line"))
+
+    def count(self) -> int:
+        """How many presentations the log holds."""
+        return int(self._connection.execute("SELECT count(*) FROM presentations").fetchone()[0])
 
     def lines(self) -> Iterator[LogLine]:
         """Every line in the order in which it was written, with its later confirmation."""

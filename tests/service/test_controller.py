@@ -1,0 +1,385 @@
+"""The reference controller: right advice for fish, and no fault that lets one pass."""
+
+from __future__ import annotations
+
+import resource
+import shutil
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from passage_cv.config import configs_folder
+from passage_cv.errors import InputError
+from passage_cv.gate.codes import ACTION_CODES
+from passage_cv.gate.runtime import UNMEASURED
+from passage_cv.gate.site import Audit, Site, read_site
+from passage_cv.records import Action
+from passage_cv.service.controller import Controller
+from passage_cv.service.frames import Frame, ListedCamera, SimulatedClock
+from passage_cv.service.log import GateLog, LogLine
+from passage_cv.service.machine import Fault, State
+from passage_cv.service.plant import Position
+from passage_cv.service.presence import FIRST_FRAMES
+from tests.service.river import River, SimulatedPlant, make_clock
+
+SETUP = "demo-setup"
+
+
+def make_site(**changes: object) -> Site:
+    return read_site(configs_folder() / "site" / "kettleback.toml").model_copy(update={"setup_id": SETUP, **changes})
+
+
+@dataclass
+class Bench:
+    """A controller on the bench, ready for fish."""
+
+    controller: Controller
+    plant: SimulatedPlant
+    clock: SimulatedClock
+    log: GateLog
+    river: River
+    package: Path
+
+    def show(self, pictures: list[bytes | None], *, setup_id: str = SETUP) -> None:
+        self.controller.run(ListedCamera(pictures, self.clock, setup_id=setup_id))
+
+    @property
+    def lines(self) -> list[LogLine]:
+        return list(self.log.lines())
+
+    @property
+    def state(self) -> State:
+        return self.controller.machine.state
+
+
+@pytest.fixture
+def make_bench(package: Path, tmp_path: Path) -> Iterator[Callable[..., Bench]]:
+    logs: list[GateLog] = []
+
+    def make(*, shadow: bool = False, start: bool = True, **site: object) -> Bench:
+        own = Path(shutil.copytree(package, tmp_path / f"package-{len(logs)}"))
+        log = GateLog(tmp_path / f"gate-{len(logs)}.sqlite")
+        logs.append(log)
+        plant, clock, river = SimulatedPlant(), make_clock(), River()
+        bench = Bench(Controller(own, make_site(**site), log, plant, clock), plant, clock, log, river, own)
+        if start:
+            bench.controller.start(by="TBO", shadow=shadow)
+            plant.change(is_remote=True)
+            bench.show(list(river.empty(FIRST_FRAMES)))
+        return bench
+
+    yield make
+    for log in logs:
+        log.close()
+
+
+def test_fish_get_their_positions(make_bench: Callable[..., Bench]) -> None:
+    bench = make_bench()
+    assert bench.state is State.READY
+    for code in ("AMS", "NSH", "dull", "BOW"):
+        bench.show([*bench.river.one(code)])
+    assert bench.plant.positions == [Position.PASS, Position.REJECT, Position.HOLD, Position.PASS]
+    assert [line.action.value for line in bench.lines] == ["pass", "reject", "hold", "pass"]
+    assert all(line.live and line.commanded == line.confirmed for line in bench.lines)
+    assert [verdict.action for verdict, _ in bench.plant.asked] == [ACTION_CODES[line.action] for line in bench.lines]
+    assert [verdict.sequence for verdict, _ in bench.plant.asked] == [1, 2, 3, 4]
+
+
+def test_two_fish_are_held(make_bench: Callable[..., Bench]) -> None:
+    bench = make_bench()
+    bench.show([*bench.river.two(), *bench.river.empty(3)])
+    assert [(line.action, line.hold_reason) for line in bench.lines] == [(Action.HOLD, "two fish in view")]
+
+
+def test_a_damaged_frame_holds_its_fish(make_bench: Callable[..., Bench]) -> None:
+    bench = make_bench()
+    one, two, three = bench.river.fish("AMS")
+    bench.show([one, two[: len(two) // 2], three, *bench.river.empty(3)])
+    assert bench.plant.positions == [Position.HOLD]
+
+
+def test_an_unknown_set_up_holds(make_bench: Callable[..., Bench]) -> None:
+    bench = make_bench()
+    bench.show([*bench.river.one("AMS")], setup_id="new firmware")
+    assert [(line.action, line.hold_reason) for line in bench.lines] == [(Action.HOLD, UNMEASURED)]
+
+
+def test_the_line_is_on_disk_before_the_command(make_bench: Callable[..., Bench]) -> None:
+    bench = make_bench()
+    seen: list[tuple[int, str]] = []
+    command = bench.plant.command
+
+    def watched(*given: object) -> Position:
+        with GateLog(bench.log.path) as other:
+            seen.append((other.count(), next(other.lines()).confirmed))
+        return command(*given)  # type: ignore[arg-type]
+
+    bench.plant.command = watched  # type: ignore[method-assign,assignment]
+    bench.show([*bench.river.one("AMS")])
+    assert seen == [(1, "")]
+    assert bench.lines[0].confirmed == "pass"
+
+
+# Faults: each is caused, and nothing passes during it or after it.
+
+
+def stall(bench: Bench) -> None:
+    bench.show([None] * 25)
+
+
+def freeze(bench: Bench) -> None:
+    bench.show(bench.river.empty(1) * 6)
+
+
+def jump(bench: Bench) -> None:
+    bench.clock.offset_s += 3600
+
+
+def damage(bench: Bench) -> None:
+    path = bench.package / "model.onnx"
+    path.write_bytes(path.read_bytes()[:-1] + b"x")
+
+
+def swap(bench: Bench) -> None:
+    shutil.rmtree(bench.package)
+
+
+def lose_link(bench: Bench) -> None:
+    bench.plant.change(is_alive=False)
+
+
+def close_log(bench: Bench) -> None:
+    bench.log.close()
+
+
+CAUSES: dict[str, tuple[Callable[[Bench], None], Fault]] = {
+    "camera stall": (stall, Fault.CAMERA_STALLED),
+    "frozen picture": (freeze, Fault.PICTURE_FROZEN),
+    "clock jump": (jump, Fault.CLOCK),
+    "damaged package": (damage, Fault.PACKAGE),
+    "package gone": (swap, Fault.PACKAGE),
+    "link lost": (lose_link, Fault.LINK),
+    "log closed": (close_log, Fault.LOG),
+}
+
+
+@pytest.mark.parametrize("cause", CAUSES)
+def test_a_fault_passes_nothing_and_asks_for_the_safe_position(make_bench: Callable[..., Bench], cause: str) -> None:
+    bench = make_bench()
+    break_it, fault = CAUSES[cause]
+    bench.show([*bench.river.one("AMS")])
+    assert bench.plant.positions == [Position.PASS]
+    break_it(bench)
+    for _ in range(3):
+        bench.show([*bench.river.one("AMS")])
+    assert (bench.state, bench.controller.machine.fault) == (State.FAULT, fault)
+    assert bench.plant.positions == [Position.PASS, Position.SAFE]
+    if cause != "log closed":
+        assert {line.action for line in bench.lines[1:]} == {Action.NO_DECISION}
+        assert {line.hold_reason for line in bench.lines[1:]} == {fault.value}
+        assert [kind for _, kind, _, _ in bench.log.events()].count("fault") == 1
+
+
+def test_a_full_disk_passes_nothing_and_loses_no_line_that_was_acted_on(make_bench: Callable[..., Bench]) -> None:
+    bench = make_bench()
+    bench.show([*bench.river.one("AMS")])
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    written = Path(f"{bench.log.path}-wal").stat().st_size
+    resource.setrlimit(resource.RLIMIT_FSIZE, (written, hard))  # the system refuses every byte beyond
+    try:
+        bench.show([*bench.river.one("AMS"), *bench.river.one("BOW")])
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+    assert (bench.state, bench.controller.machine.fault) == (State.FAULT, Fault.LOG)
+    assert bench.plant.positions == [Position.PASS, Position.SAFE]
+    assert [line.action for line in bench.lines] == [Action.PASS]
+
+
+def test_a_fault_ends_only_by_a_persons_reset_and_a_new_start(make_bench: Callable[..., Bench]) -> None:
+    bench = make_bench()
+    lose_link(bench)
+    bench.show([*bench.river.empty(2)])
+    bench.plant.change(is_alive=True)  # the link is back
+    bench.show([*bench.river.one("AMS")])
+    assert bench.state is State.FAULT
+    bench.controller.reset(by="RKV")
+    with pytest.raises(InputError, match="Packages load only in local mode"):
+        bench.controller.start(by="RKV")
+    bench.plant.change(is_remote=False)
+    bench.controller.start(by="RKV")
+    assert bench.state is State.SELF_TEST
+    bench.plant.change(is_remote=True)
+    bench.show([*bench.river.empty(FIRST_FRAMES), *bench.river.one("AMS")])
+    assert bench.plant.positions == [Position.SAFE, Position.PASS]
+    assert [(kind, by) for _, kind, _, by in bench.log.events() if by] == [
+        ("start", "TBO"),
+        ("reset", "RKV"),
+        ("start", "RKV"),
+    ]
+
+
+def test_a_position_that_is_not_confirmed_is_a_fault(make_bench: Callable[..., Bench]) -> None:
+    bench = make_bench()
+    bench.plant.stuck = True
+    bench.show([*bench.river.one("NSH"), *bench.river.one("AMS")])
+    assert (bench.state, bench.controller.machine.fault) == (State.FAULT, Fault.POSITION)
+    assert bench.plant.positions == [Position.REJECT, Position.SAFE]
+
+
+def test_a_link_that_breaks_in_the_command_is_a_fault(make_bench: Callable[..., Bench]) -> None:
+    bench = make_bench()
+    bench.plant.broken = True
+    bench.show([*bench.river.one("AMS"), *bench.river.one("AMS")])
+    assert bench.controller.machine.fault is Fault.LINK
+    assert bench.plant.positions == []
+    assert [line.action for line in bench.lines] == [Action.PASS, Action.NO_DECISION]
+
+
+def test_a_missed_deadline_is_no_decision_for_that_fish_alone(make_bench: Callable[..., Bench]) -> None:
+    bench = make_bench()
+    fish = bench.river.fish("AMS")
+    for data in fish:
+        bench.controller.take(Frame("f", data, bench.clock.steady(), SETUP))
+        bench.clock.advance(0.1)
+    bench.clock.advance(1.9)  # 1.8 s are left between camera and gate; below the camera's stall limit
+    for data in bench.river.empty(3):
+        bench.controller.take(Frame("e", data, bench.clock.steady(), SETUP))
+        bench.clock.advance(0.01)
+    assert bench.plant.positions == [Position.SAFE]
+    assert bench.lines[0].hold_reason == "deadline missed"
+    bench.show([*bench.river.one("AMS")])
+    assert bench.plant.positions == [Position.SAFE, Position.PASS]
+
+
+class BrokenModel:
+    def __init__(self, answer: np.ndarray | None) -> None:
+        self.answer = answer
+
+    def logits(self, crops: np.ndarray) -> np.ndarray:
+        if self.answer is None:
+            raise RuntimeError("out of memory")
+        return np.repeat(self.answer, len(crops), axis=0)
+
+
+@pytest.mark.parametrize(
+    ("answer", "action", "position"),
+    [
+        (None, Action.NO_DECISION, Position.SAFE),
+        (np.full((1, 5), np.nan, np.float32), Action.HOLD, Position.HOLD),
+        (np.full((1, 4), 0, np.float32), Action.NO_DECISION, Position.SAFE),
+    ],
+)
+def test_a_broken_model_passes_nothing(
+    make_bench: Callable[..., Bench], answer: np.ndarray | None, action: Action, position: Position
+) -> None:
+    bench = make_bench()
+    gate = bench.controller._gate
+    assert gate is not None
+    object.__setattr__(gate, "model", BrokenModel(answer))
+    bench.show([*bench.river.one("AMS")])
+    assert [line.action for line in bench.lines] == [action]
+    assert bench.plant.positions == [position]
+
+
+@pytest.mark.parametrize(
+    ("on_hold_full", "position"), [("safe position", Position.SAFE), ("reject", Position.REJECT)]
+)
+def test_a_full_tank_never_lets_a_held_fish_pass(
+    make_bench: Callable[..., Bench], on_hold_full: str, position: str
+) -> None:
+    bench = make_bench(on_hold_full=on_hold_full)
+    bench.plant.change(is_tank_full=True)
+    bench.show([*bench.river.one("dull"), *bench.river.one("AMS")])
+    assert bench.plant.positions == [position, Position.PASS]
+
+
+@pytest.mark.parametrize("change", [{"is_remote": False}, {"is_automatic": False}])
+def test_in_local_and_manual_nothing_is_commanded(make_bench: Callable[..., Bench], change: dict[str, bool]) -> None:
+    bench = make_bench()
+    bench.plant.change(**change)
+    bench.show([*bench.river.one("AMS")])
+    assert bench.plant.positions == []
+    assert [(line.action, line.live, line.commanded) for line in bench.lines] == [(Action.PASS, False, "")]
+
+
+def test_a_shadow_logs_and_commands_nothing(make_bench: Callable[..., Bench]) -> None:
+    bench = make_bench(shadow=True)
+    bench.show([*bench.river.one("AMS"), *bench.river.one("NSH")])
+    jump(bench)
+    bench.show([*bench.river.one("AMS")])
+    assert bench.plant.positions == []
+    assert [line.action.value for line in bench.lines] == ["pass", "reject", "no decision"]
+
+
+def test_a_bypass_has_a_name_a_reason_and_an_end(make_bench: Callable[..., Bench]) -> None:
+    bench = make_bench()
+    with pytest.raises(InputError, match="needs a name and a reason"):
+        bench.controller.bypass(by="RKV", reason="", seconds=60)
+    bench.controller.bypass(by="RKV", reason="debris", seconds=2.0)
+    bench.show([*bench.river.one("AMS")])
+    assert bench.state is State.BYPASS
+    bench.show([*bench.river.empty(30)])
+    assert bench.state is State.OFF
+    bench.show([*bench.river.one("AMS")])
+    assert bench.plant.positions == []
+    assert [line.hold_reason for line in bench.lines] == ["bypassed by a person", "controller is off"]
+    assert ("bypass", "debris, 2 s", "RKV") in [event[1:] for event in bench.log.events()]
+
+
+def test_power_on_commands_nothing(make_bench: Callable[..., Bench]) -> None:
+    bench = make_bench(start=False)
+    bench.plant.change(is_remote=True)
+    bench.show([*bench.river.empty(FIRST_FRAMES), *bench.river.one("AMS")])
+    assert bench.state is State.OFF
+    assert bench.plant.positions == []
+    assert {state for state, _ in bench.plant.beats} == {State.OFF}
+
+
+def test_fish_during_the_self_test_are_not_decided(make_bench: Callable[..., Bench]) -> None:
+    bench = make_bench(start=False)
+    bench.controller.start(by="TBO")
+    bench.plant.change(is_remote=True)
+    bench.show([*bench.river.fish("AMS", 4)])
+    assert bench.state is State.SELF_TEST
+    assert bench.plant.positions == []
+
+
+@pytest.mark.parametrize("change", ["damaged", "another site", "reference", "unsigned"])
+def test_a_package_that_fails_the_self_test_never_works(
+    make_bench: Callable[..., Bench], tmp_path: Path, change: str
+) -> None:
+    bench = make_bench(start=False)
+    controller = bench.controller
+    if change == "damaged":
+        damage(bench)
+    elif change == "another site":
+        controller.site = make_site(site="LTB-HOL-02")
+    elif change == "unsigned":
+        controller.keys = tmp_path
+    else:
+        path = bench.package / "reference" / "logits.csv"
+        path.write_text(path.read_text().replace(",pass,", ",hold,", 1), newline="")
+    controller.start(by="TBO")
+    bench.plant.change(is_remote=True)
+    bench.show([*bench.river.empty(FIRST_FRAMES), *bench.river.one("AMS")])
+    assert (bench.state, controller.machine.fault) == (State.FAULT, Fault.SELF_TEST)
+    assert bench.plant.positions == []
+
+
+def test_a_standing_audit_alarm_closes_the_pass(make_bench: Callable[..., Bench]) -> None:
+    bench = make_bench(audit=Audit(share=1.0), start=False)
+    bench.controller.start(by="TBO")
+    bench.plant.change(is_remote=True)
+    bench.show([*bench.river.empty(FIRST_FRAMES), *(data for _ in range(12) for data in bench.river.one("AMS"))])
+    assert bench.plant.positions == [Position.PASS] * 12
+    for line in bench.lines:
+        bench.log.add_audit(line.presentation_id, time="now", label="NSH", by="ELQ")  # it passed snakeheads
+    bench.controller.reset(by="ELQ")
+    bench.plant.change(is_remote=False, position=Position.SAFE)
+    bench.controller.start(by="ELQ")
+    bench.plant.change(is_remote=True)
+    bench.show([*bench.river.empty(FIRST_FRAMES), *bench.river.one("AMS")])
+    assert bench.plant.positions[12:] == [Position.HOLD]

@@ -19,6 +19,7 @@ Seconds = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 class Camera(Settings):
     """What the camera must keep delivering; else it counts as stalled or frozen."""
 
+    frames_per_s: Annotated[float, Field(gt=0, allow_inf_nan=False)] = 10.0
     stall_s: Seconds = 2.0
     frozen_frames: Annotated[int, Field(ge=2)] = 5
 

@@ -26,7 +26,7 @@ from passage_cv.service.forming import Former, Presentation
 from passage_cv.service.frames import Clock, Frame
 from passage_cv.service.log import GateLog, LogLine
 from passage_cv.service.machine import LATCHING, Fault, Machine, State
-from passage_cv.service.plant import POSITION_OF, Plant, Position
+from passage_cv.service.plant import POSITION_CODES, POSITION_OF, Plant, Position
 from passage_cv.service.presence import EmptyView
 from passage_cv.service.selftest import self_test
 from passage_cv.service.watch import CameraWatch, ClockWatch, PackageWatch
@@ -181,7 +181,7 @@ class Controller:
     def _may_move(self) -> bool:
         """Whether the plant leaves the gate to us just now."""
         said = self.plant.state()
-        return said.is_alive and said.is_remote and said.is_automatic
+        return said.is_alive and said.is_remote and said.is_automatic and said.echoes_package
 
     def _line(self, shown: Presentation, made: GateDecision, position: Position | None) -> LogLine:
         """The log line; position None is nothing commanded."""
@@ -216,7 +216,7 @@ class Controller:
     def _command(self, line: LogLine, made: GateDecision, position: Position) -> None:
         verdict = Verdict(
             sequence=self._sequence,
-            action=ACTION_CODES[made.action],
+            action=POSITION_CODES[position],
             reason=reason_code(made.reason, made.hold_reason),
             age_limit_ms=max(0, min(0xFFFF, round(self.site.timing.left_s * 1e3))),
             decided_at=int(self.clock.now().timestamp()),

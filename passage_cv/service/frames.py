@@ -27,6 +27,10 @@ class Clock(Protocol):
         """Seconds since some moment."""
         ...
 
+    def wait(self, seconds: float) -> None:
+        """Let time pass."""
+        ...
+
 
 class RealClock:
     """The computer's clocks."""
@@ -38,6 +42,10 @@ class RealClock:
     def steady(self) -> float:
         """Seconds of the monotonic clock."""
         return time.monotonic()
+
+    def wait(self, seconds: float) -> None:
+        """Sleep."""
+        time.sleep(seconds)
 
 
 @dataclass(slots=True)
@@ -56,8 +64,8 @@ class SimulatedClock:
         """What has passed."""
         return self.seconds
 
-    def advance(self, seconds: float) -> None:
-        """Let time pass."""
+    def wait(self, seconds: float) -> None:
+        """Move on."""
         self.seconds += seconds
 
 
@@ -72,7 +80,7 @@ class Frame:
 
 
 class FolderCamera:
-    """The pictures of a folder in the order of their names, one every ``1 / frames_per_s`` of a simulated clock.
+    """The pictures of a folder in the order of their names, one every ``1 / frames_per_s``.
 
     Raises
     ------
@@ -80,7 +88,7 @@ class FolderCamera:
         If the folder holds no picture.
     """
 
-    def __init__(self, folder: Path, clock: SimulatedClock, *, setup_id: str, frames_per_s: float = 10.0) -> None:
+    def __init__(self, folder: Path, clock: Clock, *, setup_id: str, frames_per_s: float = 10.0) -> None:
         self.paths = tuple(sorted(path for path in folder.iterdir() if path.suffix.lower() in PICTURE_SUFFIXES))
         if not self.paths:
             raise InputError("Folder holds no picture", where=str(folder), do="Give a folder of frames.")
@@ -88,7 +96,7 @@ class FolderCamera:
 
     def __iter__(self) -> Iterator[Frame | None]:
         for path in self.paths:
-            self.clock.advance(self.step_s)
+            self.clock.wait(self.step_s)
             yield Frame(path.name, path.read_bytes(), self.clock.steady(), self.setup_id)
 
 
@@ -96,13 +104,13 @@ class ListedCamera:
     """Frames handed in, for tests and replays: picture bytes, or None for one that never came."""
 
     def __init__(
-        self, pictures: Sequence[bytes | None], clock: SimulatedClock, *, setup_id: str, frames_per_s: float = 10.0
+        self, pictures: Sequence[bytes | None], clock: Clock, *, setup_id: str, frames_per_s: float = 10.0
     ) -> None:
         self.pictures, self.clock, self.setup_id = pictures, clock, setup_id
         self.step_s = 1 / frames_per_s
 
     def __iter__(self) -> Iterator[Frame | None]:
         for number, data in enumerate(self.pictures, start=1):
-            self.clock.advance(self.step_s)
+            self.clock.wait(self.step_s)
             frame = None if data is None else Frame(f"{number:06d}", data, self.clock.steady(), self.setup_id)
             yield frame

@@ -36,13 +36,17 @@ POSITION_OF = {
 
 @dataclass(frozen=True, slots=True)
 class PlantState:
-    """What the plant's controller last said. ``is_alive`` is false once its heartbeat is overdue."""
+    """What the plant's controller last said.
+
+    ``is_alive`` is false once its heartbeat is overdue, ``echoes_package`` where it expects another package.
+    """
 
     is_alive: bool = True
     is_remote: bool = True
     is_automatic: bool = True
     position: Position = Position.SAFE
     is_tank_full: bool = False
+    echoes_package: bool = True
 
 
 class Plant(Protocol):

@@ -243,11 +243,11 @@ def test_a_missed_deadline_is_no_decision_for_that_fish_alone(make_bench: Callab
     fish = bench.river.fish("AMS")
     for data in fish:
         bench.controller.take(Frame("f", data, bench.clock.steady(), SETUP))
-        bench.clock.advance(0.1)
-    bench.clock.advance(1.9)  # 1.8 s are left between camera and gate; below the camera's stall limit
+        bench.clock.wait(0.1)
+    bench.clock.wait(1.9)  # 1.8 s are left between camera and gate; below the camera's stall limit
     for data in bench.river.empty(3):
         bench.controller.take(Frame("e", data, bench.clock.steady(), SETUP))
-        bench.clock.advance(0.01)
+        bench.clock.wait(0.01)
     assert bench.plant.positions == [Position.SAFE]
     assert bench.lines[0].hold_reason == "deadline missed"
     bench.show([*bench.river.one("AMS")])

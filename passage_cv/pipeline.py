@@ -16,7 +16,9 @@ from passage_cv.dataset.ledger import attempt_policy_sha256, record_use
 from passage_cv.dataset.store import Store
 from passage_cv.dataset.versions import open_version
 from passage_cv.dataset.working import working_path
+from passage_cv.decision.asking import contradictions, cost_ranges, draft_sheet, read_sheet
 from passage_cv.decision.calibrate import calibrate
+from passage_cv.decision.cost_range import move_costs
 from passage_cv.decision.cutoffs_file import Cutoffs, read_cutoffs, write_cutoffs
 from passage_cv.decision.sweep import needed_rows, sweep_tables, trial_of
 from passage_cv.decision.unmet import describe_overload, describe_unmet, refused_on_counts
@@ -24,6 +26,7 @@ from passage_cv.errors import InputError
 from passage_cv.evaluation.assess import Assessment, assess
 from passage_cv.evaluation.cases import NearestPictures
 from passage_cv.evaluation.comparison import read_earlier
+from passage_cv.evaluation.cost_page import cost_sentences, write_cost_page
 from passage_cv.evaluation.report import Picture, write_report
 from passage_cv.evaluation.values import csv_text
 from passage_cv.files import write_text
@@ -46,6 +49,15 @@ class Evaluated:
 
     page: Path
     assessment: Assessment
+
+
+@dataclass(frozen=True, slots=True)
+class Tried:
+    """Where the page about costs lies, what it says first, and where answers contradict each other."""
+
+    page: Path
+    sentences: tuple[str, ...]
+    contradictions: tuple[str, ...]
 
 
 def calibrate_scores(
@@ -117,6 +129,36 @@ def sweep_scores(scores_path: Path, policy_path: Path, out: Path) -> tuple[Path,
     for name, rows in tables.items():
         write_text(out / f"{name}.csv", csv_text(rows))
     return tuple(out / f"{name}.csv" for name in tables)
+
+
+def ask_costs(policy_path: Path, out: Path) -> None:
+    """Write the sheet that asks people what each mistake is worth; an existing file is kept.
+
+    Raises
+    ------
+    InputError
+        If the file is there already: it may hold answers.
+    """
+    if out.exists():
+        raise InputError("File is there already and may hold answers", where=str(out), do="Give another name.")
+    write_text(out, draft_sheet(read_policy(policy_path)))
+
+
+def try_costs(sheet_path: Path, policy_path: Path, scores_path: Path, out: Path) -> Tried:
+    """Say whether the range of answers moves the cutoffs; reads scores of role ``train`` only.
+
+    Raises
+    ------
+    InputError
+        As :func:`passage_cv.decision.asking.read_sheet` and :func:`passage_cv.decision.sweep.trial_of`.
+    """
+    policy = read_policy(policy_path)
+    sheet = read_sheet(sheet_path, policy)
+    trial, demands = trial_of(read_scores(scores_path), policy)
+    ranges = cost_ranges(sheet)
+    moves, against = move_costs(trial, demands, ranges, unit=policy.hold_cost), contradictions(ranges)
+    page = write_cost_page(sheet, ranges, moves, against, out, n_fish=len(trial.individuals))
+    return Tried(page, cost_sentences(moves), against)
 
 
 def _attempt(scores: Scores, policy: Policy, store: Path | None) -> tuple[int, frozenset[str] | None]:

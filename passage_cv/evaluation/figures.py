@@ -16,6 +16,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from passage_cv.decision.cost_range import CostMoves
 from passage_cv.evaluation.assess import Assessment
 from passage_cv.evaluation.comparison import Comparison
 from passage_cv.evaluation.judging import Judged
@@ -208,6 +209,33 @@ def draw_comparison(comparison: Comparison) -> Figure:
     axes.set_xlim(left=-0.6)
     axes.legend(frameon=False, ncols=2, loc="lower center", bbox_to_anchor=(0.5, 1.0))
     return figure
+
+
+def draw_cost_moves(moves: CostMoves) -> Figure:
+    """Share of fish treated otherwise at the ends of each cost's range, and with all costs moved together."""
+    figure, axes = _canvas(WIDTH, 0.9 + 0.28 * (len(moves.ends) + 1))
+    places = np.arange(len(moves.ends), 0, -1)
+    ends = 100 * np.array([one.moved for one in moves.ends]).reshape(-1, 2)
+    axes.hlines(places, 0, ends.max(axis=1, initial=0), color=INK, linewidth=0.6)
+    axes.plot(ends[:, 0], places, "s", color=WANTED, markersize=5, label="lowest cost named", linestyle="none")
+    axes.plot(ends[:, 1], places, "o", color=EXCLUDED, markersize=5, label="highest cost named", linestyle="none")
+    together = 100 * np.percentile(moves.together, [5, 50, 95])
+    axes.hlines([0], together[0], together[2], color=INK, linewidth=3)
+    axes.plot(
+        [together[1]], [0], "D", color=INK, markersize=5, label="all moved: 5, 50, 95 of 100 draws", linestyle="none"
+    )
+    names = [f"{one.about}, {one.kind}: {one.low:g} to {one.high:g}" for one in moves.ends]
+    axes.set_yticks([*places, 0], [*names, "all together"])
+    axes.set(xlabel="% of fish treated otherwise than at the likely costs")
+    axes.set_xlim(left=min(-0.02 * axes.get_xlim()[1], -0.05))
+    axes.legend(frameon=False, fontsize=8, ncols=3, loc="lower center", bbox_to_anchor=(0.4, 1.0))
+    return figure
+
+
+def draw_cost_picture(moves: CostMoves) -> str:
+    """The picture of cost ranges as a data address."""
+    with mpl.rc_context(_STYLE):
+        return as_data(svg_of(draw_cost_moves(moves), "costs"))
 
 
 def _draw_bins(axes: Axes, bins: Sequence[Bin]) -> None:

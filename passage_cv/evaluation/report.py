@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import base64
 import json
+import math
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
@@ -96,7 +97,7 @@ def render_report(
     cutoffs, known = assessment.cutoffs, Names(names or {})
     comparison = compare(assessment, before) if before else None
     return (
-        _environment()
+        environment()
         .get_template("report.html.j2")
         .render(
             a=assessment,
@@ -144,19 +145,20 @@ def _script_json(values: Mapping[str, object]) -> Markup:
     return Markup(text.replace("<", "\\u003c"))  # noqa: S704 - "<" is the only mark that matters there, and is gone
 
 
-def _environment() -> Environment:
-    environment = Environment(
+def environment() -> Environment:
+    templates = Environment(
         loader=PackageLoader("passage_cv.evaluation"),
         autoescape=select_autoescape(default=True),
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters.update(
+    templates.filters.update(
         percent=percent,
         plain_percent=plain_percent,
         interval=interval,
         sentence=count_sentence,
         cutoff=cutoff_text,
+        place=lambda value: f"{value:.2f}" if math.isfinite(value) else "nothing",
     )
-    return environment
+    return templates

@@ -62,8 +62,8 @@ SCHEMA = pa.schema(_TYPES)
 def batch_id(batch: CheckedBatch) -> str:
     """Name of a batch: its folder's name and a hash of everything in it that is kept.
 
-    The hash covers the sheet, the facts, every kept picture, every exclusion and decision and the confirmed layout; it ignores the order in
-    which files are found.
+    The hash covers the sheet, the facts, every kept picture, every exclusion and decision and the confirmed
+    layout; it ignores the order in which files are found.
     """
     content = {
         "sheet": batch.sheet_sha256,

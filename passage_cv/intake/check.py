@@ -9,7 +9,7 @@ from __future__ import annotations
 import shutil
 import tempfile
 import weakref
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from concurrent.futures import Executor
 from dataclasses import replace
 from pathlib import Path
@@ -70,6 +70,30 @@ def check_batch(  # noqa: PLR0913 - all but the folder by name, each with a plai
     InputError
         Only where there is no batch to check: no folder, no sheet, or one that cannot be read.
     """
+    batch = read_batch(folder, names=names, headings=headings, facts=facts, excluded=excluded, layouts=layouts)
+    if keep_working:
+        workspace = Path(tempfile.mkdtemp(prefix="passage-cv-"))
+        batch = replace(batch, workspace=workspace)
+        weakref.finalize(batch.lifetime, shutil.rmtree, workspace, ignore_errors=True)
+    pictures = map_items(
+        examine_picture, picture_tasks(batch), label="Looking at pictures", progress=progress, executor=executor
+    )
+    return find_faults(replace(batch, images=tuple(pictures)))
+
+
+def read_batch(
+    folder: Path,
+    *,
+    names: Names | None = None,
+    headings: Mapping[str, str] | None = None,
+    facts: Mapping[str, str] | None = None,
+    excluded: Mapping[str, str] | None = None,
+    layouts: Path | None = None,
+) -> CheckedBatch:
+    """Read a batch folder's sheet and what stands beside it; no picture is opened and nothing is judged.
+
+    Parameters and errors are those of :func:`check_batch`.
+    """
     path = find_sheet(folder)
     decided = read_resolutions(folder)
     sheet, lost = apply_corrections(read_sheet(path, headings=headings), decided.correct)
@@ -79,9 +103,9 @@ def check_batch(  # noqa: PLR0913 - all but the folder by name, each with a plai
     sheet = apply_layout(sheet, layout) if layout else sheet
     stated = {**(facts or {}), **read_facts(folder)}
     lines = build_lines(sheet, stated, known)
-    named = tuple(dict.fromkeys(name for line in lines for name in line.images))
     left_out = {**{one.image: one.why for one in decided.exclude}, **(excluded or {})}
-    batch = CheckedBatch(
+    named = {name for line in lines for name in line.images}
+    return CheckedBatch(
         folder=folder,
         sheet=path,
         sheet_sha256=sheet.sha256,
@@ -91,35 +115,34 @@ def check_batch(  # noqa: PLR0913 - all but the folder by name, each with a plai
         images=(),
         stray=_strays(folder, {*named, *left_out}),
         excluded=left_out,
+        findings=tuple(lost),
         names=known,
         resolutions=decided,
         layout=layout,
         proposals=proposals,
-        workspace=Path(tempfile.mkdtemp(prefix="passage-cv-")) if keep_working else None,
     )
-    if batch.workspace is not None:
-        weakref.finalize(batch.lifetime, shutil.rmtree, batch.workspace, ignore_errors=True)
-    tasks = _tasks(batch, (name for name in named if name not in left_out))
-    pictures = map_items(examine_picture, tasks, label="Looking at pictures", progress=progress, executor=executor)
-    seen = replace(batch, images=tuple(pictures))
-    findings = [*lost, *(finding for check in CHECKS for finding in check(seen))]
-    return replace(seen, findings=(*findings, *check_decisions(decided, findings)))
+
+
+def find_faults(batch: CheckedBatch) -> CheckedBatch:
+    """The batch with the findings of every check, after those it has already."""
+    findings = [*batch.findings, *(finding for check in CHECKS for finding in check(batch))]
+    return replace(batch, findings=(*findings, *check_decisions(batch.resolutions, findings)))
+
+
+def picture_tasks(batch: CheckedBatch) -> list[PictureTask]:
+    """Pictures to look at, in sheet order; a path that leaves the batch folder is never opened."""
+    inside = batch.folder.resolve()
+    named = dict.fromkeys(name for line in batch.rows for name in line.images if name not in batch.excluded)
+    return [
+        PictureTask(name, str(batch.folder / name), str(batch.workspace or ""))
+        for name in named
+        if (batch.folder / name).resolve().is_relative_to(inside)
+    ]
 
 
 def _names_of(folder: Path) -> Names:
     own = folder / CHECKLIST
     return shipped_names().widened(read_species(own)) if own.is_file() else shipped_names()
-
-
-def _tasks(batch: CheckedBatch, names: Iterable[str]) -> list[PictureTask]:
-    """Pictures to look at; a path that leaves the batch folder is never opened."""
-    inside = batch.folder.resolve()
-    workspace = str(batch.workspace or "")
-    return [
-        PictureTask(name, str(batch.folder / name), workspace)
-        for name in names
-        if (batch.folder / name).resolve().is_relative_to(inside)
-    ]
 
 
 def _strays(folder: Path, named: set[str]) -> tuple[str, ...]:

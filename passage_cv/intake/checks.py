@@ -33,7 +33,7 @@ from passage_cv.intake.line_checks import (
     check_widths,
 )
 from passage_cv.intake.look_checks import check_exposure, check_near_duplicates, check_sharpness
-from passage_cv.intake.mark_checks import check_marks, check_sightings, check_tags
+from passage_cv.intake.mark_checks import check_marks, check_measured_twice, check_sightings, check_tags
 from passage_cv.intake.measure_checks import (
     check_largest,
     check_length_types,
@@ -41,6 +41,7 @@ from passage_cv.intake.measure_checks import (
     check_ranges,
     check_weights,
 )
+from passage_cv.intake.order_checks import check_picture_order
 from passage_cv.intake.picture_checks import (
     check_excluded,
     check_lines_without_picture,
@@ -87,6 +88,8 @@ CHECKS: Sequence[Check] = (
     check_marks,
     check_tags,
     check_sightings,
+    check_measured_twice,
+    check_picture_order,
     check_exposure,
     check_sharpness,
     check_near_duplicates,

@@ -71,8 +71,29 @@ def check_tags(batch: CheckedBatch) -> list[Finding]:
 
 
 def check_sightings(batch: CheckedBatch) -> list[Finding]:
-    """A tag on two fish of one event, in two places at once, or measured twice."""
+    """A tag on two fish of one event, or in two places at once."""
     return [finding for tag, lines in _tagged(batch).items() for finding in _sighting_faults(tag, lines)]
+
+
+def check_measured_twice(batch: CheckedBatch) -> list[Finding]:
+    """Two lengths of one kind on one individual of one event: two fish with one number, or a slip."""
+    found: dict[tuple[str, str, str], dict[float, Line]] = defaultdict(dict)
+    for line in batch.kept_lines():
+        length = line.numbers["length_mm"]
+        if line.individual and length:
+            found[line.individual, line.event, line.text["length_type"]].setdefault(length, line)
+    return [
+        Finding(
+            "two lengths of one fish",
+            "must resolve",
+            f"Individual {individual} is "
+            + " and ".join(f"{length:g} mm {kind}".rstrip() + f" (row {line.row})" for length, line in lines.items()),
+            row=max(line.row for line in lines.values()),
+            proposal="Two fish with one number: number them apart; one fish measured twice: let it stand",
+        )
+        for (individual, _, kind), lines in found.items()
+        if len(lines) > 1
+    ]
 
 
 def _mark_faults(line: Line) -> Iterator[str]:
@@ -115,16 +136,6 @@ def _two_in_one_event(tag: str, event: str, lines: list[Line]) -> Iterator[Findi
             f"Tag {tag} is on fish {' and '.join(numbers)} of event {event}",
             row=lines[-1].row,
             proposal="Read both tags again, or give the fish one number",
-        )
-    pairs = {(line.numbers["length_mm"], line.text["length_type"]) for line in lines if line.numbers["length_mm"]}
-    kinds = [kind for _, kind in pairs]
-    if len(kinds) > len(set(kinds)):
-        shown = ", ".join(f"{length:g} mm {kind}".strip() for length, kind in sorted(pairs, key=str))
-        yield Finding(
-            "two lengths of one fish",
-            "please look",
-            f"Fish {tag} was measured as {shown} in event {event}",
-            row=lines[-1].row,
         )
 
 

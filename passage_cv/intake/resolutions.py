@@ -50,6 +50,7 @@ CAN_STAND = frozenset(
         "SL above FL",
         "SL above TL",
         "mark",
+        "two lengths of one fish",
         "tag number",
         "tag in two places",
         "name and code differ",

@@ -68,8 +68,13 @@ def test_a_fish_cannot_be_in_two_places_at_once(tmp_path: Path) -> None:
     assert (finding.kind, finding.severity) == ("tag in two places", "must resolve")
 
 
-def test_two_lengths_of_one_fish_are_shown(tmp_path: Path) -> None:
-    rows = [{"organismID": TAG, "individual": "1", "length_mm": mm, "length_type": "FL"} for mm in ("430", "450")]
+def test_two_lengths_of_one_fish(tmp_path: Path) -> None:
+    rows = [{"individual": "1", "length_mm": mm, "length_type": "FL"} for mm in ("430", "450", "430")]
     (finding,) = findings(tmp_path, *rows)
-    assert (finding.kind, finding.severity) == ("two lengths of one fish", "please look")
-    assert "430 mm FL, 450 mm FL" in finding.message
+    assert (finding.kind, finding.severity, finding.row) == ("two lengths of one fish", "must resolve", 3)
+    assert "430 mm FL (row 2) and 450 mm FL (row 3)" in finding.message
+
+
+def test_two_lengths_of_different_kinds_are_no_fault(tmp_path: Path) -> None:
+    rows = [{"individual": "1", "length_mm": mm, "length_type": kind} for mm, kind in (("430", "FL"), ("480", "TL"))]
+    assert findings(tmp_path, *rows) == []

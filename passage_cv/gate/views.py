@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from passage_cv.errors import InputError
-from passage_cv.intake.images import decode_picture
+from passage_cv.intake.images import Rgb, decode_picture
 from passage_cv.recognition.crop import CropSettings, crop_image
 
 Logits = npt.NDArray[np.float32]
@@ -45,6 +45,17 @@ def read_picture(picture: bytes | Path) -> bytes:
         ) from error
 
 
+def decode_view(data: bytes, *, where: str) -> Rgb:
+    """Pixels of one picture, decoded as for every other use: uint8, shape (height, width, 3).
+
+    Raises
+    ------
+    InputError
+        If it cannot be decoded.
+    """
+    return decode_picture(data, where=where)
+
+
 def crop_pictures(pictures: Sequence[bytes], crop: CropSettings) -> npt.NDArray[np.uint8]:
     """Crops of one presentation's pictures, shape (n_views, size, size, 3).
 
@@ -53,7 +64,7 @@ def crop_pictures(pictures: Sequence[bytes], crop: CropSettings) -> npt.NDArray[
     InputError
         If a picture cannot be decoded or nothing is found in it.
     """
-    return np.stack([crop_image(decode_picture(data, where=f"view {n}"), crop) for n, data in enumerate(pictures, 1)])
+    return np.stack([crop_image(decode_view(data, where=f"view {n}"), crop) for n, data in enumerate(pictures, 1)])
 
 
 def score_pictures(pictures: Sequence[bytes], model: Model, crop: CropSettings) -> Logits:

@@ -13,7 +13,8 @@ from pathlib import Path
 from typing import Protocol
 
 from passage_cv.errors import InputError
-from passage_cv.intake.images import PICTURE_SUFFIXES
+
+FRAME_SUFFIXES = frozenset({".jpg", ".jpeg", ".png"})
 
 
 class Clock(Protocol):
@@ -89,7 +90,7 @@ class FolderCamera:
     """
 
     def __init__(self, folder: Path, clock: Clock, *, setup_id: str, frames_per_s: float = 10.0) -> None:
-        self.paths = tuple(sorted(path for path in folder.iterdir() if path.suffix.lower() in PICTURE_SUFFIXES))
+        self.paths = tuple(sorted(path for path in folder.iterdir() if path.suffix.lower() in FRAME_SUFFIXES))
         if not self.paths:
             raise InputError("Folder holds no picture", where=str(folder), do="Give a folder of frames.")
         self.clock, self.setup_id, self.step_s = clock, setup_id, 1 / frames_per_s

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from passage_cv.errors import InputError
-from passage_cv.intake.images import decode_picture
+from passage_cv.gate.views import decode_view
 
 Small = npt.NDArray[np.float32]
 
@@ -57,7 +57,7 @@ def small_copy(data: bytes) -> Small:
     InputError
         If the picture cannot be decoded.
     """
-    rgb = decode_picture(data, where="frame")
+    rgb = decode_view(data, where="frame")
     height = max(1, round(rgb.shape[0] * WIDTH / rgb.shape[1]))
     small = cv2.resize(rgb, (WIDTH, height), interpolation=cv2.INTER_AREA)
     return np.asarray(cv2.GaussianBlur(small, (5, 5), 0), dtype=np.float32)

@@ -7,11 +7,15 @@ that a crew can clear where that is asked. The cap and the floor come from ``gua
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+import numpy.typing as npt
 
+from passage_cv.decision.combine import Ints
 from passage_cv.scores import Floats
+
+Bools = npt.NDArray[np.bool_]
 
 _TIE = 1e-12
 
@@ -58,6 +62,7 @@ def search_cutoffs(
     Notes
     -----
     Sorts once; candidates are the distinct scores, the cap, the floor and one value beyond each end.
+    A fish that is neither passed nor rejected whatever its score has no score here.
 
     Examples
     --------
@@ -112,7 +117,7 @@ def search_within_capacity(
     ((1.0, 2.0, 0.5), (1.0, 1.0, 2.25))
     """
     grid = _Grid.of(to_pass, to_reject, costs, u_cap=u_cap, v_floor=v_floor)
-    passed, rejected = grid.shares(weights)
+    passed, rejected = grid.line.passing(weights), grid.line.rejecting(weights)
     needed = float(weights.sum()) - most_held - rejected
     first = np.minimum(np.searchsorted(passed, needed - _TIE, side="left"), len(passed))
     best_f = _window_minimum(grid.f, first)
@@ -130,10 +135,9 @@ def least_held(
     >>> least_held(scores, scores, np.full(4, 0.25), u_cap=1.0, v_floor=2.0)
     0.5
     """
-    nothing = np.zeros(len(weights))
-    grid = _Grid.of(to_pass, to_reject, Costs(nothing, nothing, nothing), u_cap=u_cap, v_floor=v_floor)
-    passed, rejected = grid.shares(weights)
-    decided = np.maximum.accumulate(np.where(grid.f == 0, passed, 0.0)) + np.where(grid.g == 0, rejected, -np.inf)
+    line = _Line.of(to_pass, to_reject, u_cap=u_cap, v_floor=v_floor)
+    passed = np.maximum.accumulate(np.where(line.candidates <= u_cap, line.passing(weights), 0.0))
+    decided = passed + np.where(line.candidates >= v_floor, line.rejecting(weights), -np.inf)
     return max(0.0, float(weights.sum() - decided.max()))
 
 
@@ -149,80 +153,90 @@ def held_share(to_pass: Floats, to_reject: Floats, weights: Floats, choice: Choi
 
 
 @dataclass(frozen=True, slots=True)
-class _Grid:
-    """Candidates for u and v in rising order, and what each gains over holding; inf where it is not allowed."""
+class _Line:
+    """Every place where a cost can change, in rising order, over individuals sorted once by their score.
+
+    ``below`` and ``upto`` count the individuals strictly below and at or below each candidate. An individual that is
+    never passed (or never rejected) keeps its place in the order and gains nothing.
+    """
 
     candidates: Floats
+    below: Ints
+    upto: Ints
+    order: Ints
+    passable: Bools
+    rejectable: Bools
+
+    @classmethod
+    def of(cls, to_pass: Floats, to_reject: Floats, *, u_cap: float, v_floor: float) -> _Line:
+        passable, rejectable = to_pass < np.inf, to_reject > -np.inf
+        score = to_pass if passable.all() else np.where(passable, to_pass, to_reject)
+        order = np.argsort(score)
+        order = order[np.searchsorted(score, -np.inf, side="right", sorter=order) :]  # held altogether
+        ranked = score[order]
+        below = np.flatnonzero(np.append(True, ranked[1:] != ranked[:-1])) if len(ranked) else np.empty(0, np.intp)
+        line = cls(ranked[below], below, np.append(below[1:], len(ranked)), order, passable, rejectable)
+        return line._with_ends(ranked, u_cap, v_floor)
+
+    def _with_ends(self, ranked: Floats, u_cap: float, v_floor: float) -> _Line:
+        """Add the cap, the floor, a place beyond each extreme score, and -inf / +inf where nothing is allowed."""
+        if not len(ranked):
+            nowhere = np.zeros(2, dtype=np.intp)
+            return replace(self, candidates=np.array([-math.inf, math.inf]), below=nowhere, upto=nowhere)
+        limits = np.array([cutoff for cutoff in (u_cap, v_floor) if math.isfinite(cutoff)])
+        known = np.append(self.candidates[[0, -1]], limits)
+        extra = [*limits, np.nextafter(known.min(), -math.inf), np.nextafter(known.max(), math.inf)]
+        extra += [-math.inf] if u_cap == -math.inf else []
+        extra += [math.inf] if v_floor == math.inf else []
+        added = np.setdiff1d(extra, self.candidates[np.searchsorted(self.candidates[:-1], extra)])
+        places = np.searchsorted(self.candidates, added)
+        return replace(
+            self,
+            candidates=np.insert(self.candidates, places, added),
+            below=np.insert(self.below, places, np.searchsorted(ranked, added, side="left")),
+            upto=np.insert(self.upto, places, np.searchsorted(ranked, added, side="right")),
+        )
+
+    def passing(self, gains: Floats) -> Floats:
+        """Summed gains of all that are passed with u at each candidate."""
+        return np.asarray(_running(np.where(self.passable, gains, 0.0)[self.order])[self.below])
+
+    def rejecting(self, gains: Floats) -> Floats:
+        """Summed gains of all that are rejected with v at each candidate."""
+        sums = _running(np.where(self.rejectable, gains, 0.0)[self.order])
+        return np.asarray(sums[-1] - sums[self.upto])
+
+
+@dataclass(frozen=True, slots=True)
+class _Grid:
+    """What u and v at each candidate gain over holding (``f``, ``g``); inf where it is not allowed."""
+
+    line: _Line
     f: Floats
     g: Floats
     base: float
     scale: float
-    passing: _Steps
-    rejecting: _Steps
 
     @classmethod
     def of(cls, to_pass: Floats, to_reject: Floats, costs: Costs, *, u_cap: float, v_floor: float) -> _Grid:
-        passing = _Steps.below(to_pass, costs.on_pass - costs.on_hold)
-        rejecting = (
-            passing.with_gains(costs.on_reject - costs.on_hold)
-            if to_reject is to_pass
-            else _Steps.below(to_reject, costs.on_reject - costs.on_hold)
-        )
-        candidates = _candidates(passing.scores, rejecting.scores, u_cap, v_floor)
+        line = _Line.of(to_pass, to_reject, u_cap=u_cap, v_floor=v_floor)
         base = float(costs.on_hold.sum())
         return cls(
-            candidates=candidates,
-            f=np.where(candidates <= u_cap, passing.gain_below(candidates), np.inf),
-            g=np.where(candidates >= v_floor, rejecting.gain_above(candidates), np.inf),
+            line=line,
+            f=np.where(line.candidates <= u_cap, line.passing(costs.on_pass - costs.on_hold), np.inf),
+            g=np.where(line.candidates >= v_floor, line.rejecting(costs.on_reject - costs.on_hold), np.inf),
             base=base,
             scale=float(np.abs(costs.on_pass).sum() + base + np.abs(costs.on_reject).sum()),
-            passing=passing,
-            rejecting=rejecting,
         )
 
-    def shares(self, weights: Floats) -> tuple[Floats, Floats]:
-        """Share passed with u, and share rejected with v, at each candidate."""
-        return (
-            self.passing.with_gains(weights).gain_below(self.candidates),
-            self.rejecting.with_gains(weights).gain_above(self.candidates),
-        )
-
-    def choice(self, best_f: Floats, first: np.ndarray[tuple[int], np.dtype[np.intp]]) -> Choice:
+    def choice(self, best_f: Floats, first: Ints) -> Choice:
         """The cheapest pair, given for each v the least f among the u from ``first`` up to v; ties as documented."""
         total = best_f + self.g
         least, tie = float(total.min()), _TIE * self.scale
         v = int(np.flatnonzero(total <= least + tie)[-1])
         u = int(first[v] + np.flatnonzero(self.f[first[v] : v + 1] <= best_f[v] + tie)[0])
-        return Choice(u=float(self.candidates[u]), v=float(self.candidates[v]), cost=self.base + least)
-
-
-@dataclass(frozen=True, slots=True)
-class _Steps:
-    """Sorted finite scores with running sums of what leaving the hold gains."""
-
-    scores: Floats
-    sums: Floats
-    order: np.ndarray[tuple[int], np.dtype[np.intp]]
-
-    @classmethod
-    def below(cls, scores: Floats, gains: Floats) -> _Steps:
-        order = np.argsort(scores)
-        ranked = scores[order]
-        first, last = (
-            np.searchsorted(ranked, [-np.inf, np.inf], side="right")[0],
-            np.searchsorted(ranked, np.inf),
-        )
-        order = order[first:last]
-        return cls(ranked[first:last], _running(gains[order]), order)
-
-    def with_gains(self, gains: Floats) -> _Steps:
-        return _Steps(self.scores, _running(gains[self.order]), self.order)
-
-    def gain_below(self, cutoffs: Floats) -> Floats:
-        return np.asarray(self.sums[np.searchsorted(self.scores, cutoffs, side="left")])
-
-    def gain_above(self, cutoffs: Floats) -> Floats:
-        return np.asarray(self.sums[-1] - self.sums[np.searchsorted(self.scores, cutoffs, side="right")])
+        candidates = self.line.candidates
+        return Choice(u=float(candidates[u]), v=float(candidates[v]), cost=self.base + least)
 
 
 def _running(gains: Floats) -> Floats:
@@ -231,23 +245,7 @@ def _running(gains: Floats) -> Floats:
     return sums
 
 
-def _candidates(first: Floats, second: Floats, u_cap: float, v_floor: float) -> Floats:
-    """Every place where a cost can change, one beyond each end, and -inf / +inf for "nothing allowed"."""
-    scores = first if second is first else np.union1d(first, second)
-    if len(scores) and second is first:
-        scores = scores[np.append(True, scores[1:] != scores[:-1])]
-    limits = [cutoff for cutoff in (u_cap, v_floor) if math.isfinite(cutoff)]
-    if limits:
-        scores = np.union1d(scores, limits)
-    if not len(scores):
-        return np.array([-math.inf, math.inf])
-    ends = [np.nextafter(scores[0], -math.inf)], [np.nextafter(scores[-1], math.inf)]
-    nothing_passes = [-math.inf] if u_cap == -math.inf else []
-    nothing_rejected = [math.inf] if v_floor == math.inf else []
-    return np.concatenate([nothing_passes, ends[0], scores, ends[1], nothing_rejected])
-
-
-def _window_minimum(values: Floats, first: np.ndarray[tuple[int], np.dtype[np.intp]]) -> Floats:
+def _window_minimum(values: Floats, first: Ints) -> Floats:
     """Least of ``values[first[j] : j + 1]`` for every j; inf where that is empty.
 
     Windows of a length between two powers of two are the union of two windows of the smaller power.

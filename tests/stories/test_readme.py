@@ -1,0 +1,75 @@
+"""The README does what it says: its blocks are run as they stand, and it names every command there is."""
+
+from __future__ import annotations
+
+import csv
+import re
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from passage_cv.cli.main import COMMANDS
+from passage_cv.demo.campaign import write_campaign
+from tests.stories.conftest import POLICIES, ROOT, Ran
+
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+Run = Callable[..., Ran]
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A working folder as the README describes it: a batch of drawn pictures, a policy, the shipped configs."""
+    work = tmp_path_factory.mktemp("readme")
+    put_together(write_campaign(work / "trips", seed=5, size=0.06), work / "mine")
+    shutil.copy(POLICIES / "quillmarsh.toml", work / "my-policy.toml")
+    shutil.copytree(ROOT / "configs", work / "configs")
+    return work
+
+
+def put_together(trips: list[Path], mine: Path) -> None:
+    """One folder and one sheet from the pictures of many trips, with the columns of the README."""
+    (mine / "images").mkdir(parents=True)
+    lines = ["image,individual,scientificName,eventID,eventDate,locationID"]
+    for trip in trips:
+        place = re.search(r'locationID = "([^"]+)"', (trip / "trip.toml").read_text())
+        assert place is not None
+        for row in csv.DictReader((trip / "sheet.csv").open()):
+            names = [f"images/{trip.name}-{Path(name).name}" for name in row["image"].split(";")]
+            for old, new in zip(row["image"].split(";"), names, strict=True):
+                shutil.copy(trip / old, mine / new)
+            cells = (row["individual"], row["scientificName"], row["eventID"], row["eventDate"], place.group(1))
+            lines.append(",".join((";".join(names), *cells)))
+    (mine / "sheet.csv").write_text("\n".join(lines) + "\n")
+    (mine / "trip.toml").write_text('permit = "QMR-29-001"\nanimalCareProtocol = "ACP-0291"\n')
+
+
+def test_own_pictures_in_ten_minutes(folder: Path, run: Run) -> None:
+    block = re.search(r"```sh\n(.*?)```", README, flags=re.DOTALL)
+    assert block is not None
+    commands = block.group(1).strip().splitlines()
+    assert len(commands) == 8
+    for command in commands:
+        program, name, *words = command.split()
+        assert program == "passage-cv"
+        done = run(name, *words, cwd=folder)
+        assert done.code == (1 if name == "calibrate" else 0), f"{command}\n{done.out}\n{done.err}"
+    assert (folder / "report" / "report.html").is_file()
+    assert (folder / "package" / "manifest.json").is_file()
+
+
+def test_readme_names_every_command() -> None:
+    named = set(re.findall(r"passage-cv (\w+)", README)) | {"demo"}
+    assert set(COMMANDS) <= named
+    assert named - {"demo"} <= set(COMMANDS)
+
+
+def test_pictures_of_the_readme_exist() -> None:
+    for place in re.findall(r"!\[[^\]]+\]\(([^)]+)\)", README):
+        assert (ROOT / place).is_file(), place
+
+
+@pytest.mark.parametrize("name", ["demo", "test", "setup", "real-data", "bench"])
+def test_scripts_are_there_and_can_be_run(name: str) -> None:
+    assert (ROOT / "scripts" / name).stat().st_mode & 0o111

@@ -140,13 +140,18 @@ def fit_heads(examples: Examples, grid: Grid) -> list[Head]:
     grid
         Kind and strengths.
     """
+    standard, centre, spread = standardise(examples)
+    heads = fit_discriminants(standard, grid) if isinstance(grid, DiscriminantGrid) else fit_logistics(standard, grid)
+    return [Head(head.weights / spread, head.bias - (head.weights / spread) @ centre, head.present) for head in heads]
+
+
+def standardise(examples: Examples) -> tuple[Examples, Floats, Floats]:
+    """The examples with mean 0 and variance 1 per feature, individuals weighing alike; and what was taken off."""
     weight = examples.image_weight
     centre = np.average(examples.features, axis=0, weights=weight)
     spread = np.sqrt(np.average((examples.features - centre) ** 2, axis=0, weights=weight))
     spread = np.where(spread > 0, spread, 1.0)  # a feature that never varies tells nothing
-    standard = replace(examples, features=(examples.features - centre) / spread)
-    heads = fit_discriminants(standard, grid) if isinstance(grid, DiscriminantGrid) else fit_logistics(standard, grid)
-    return [Head(head.weights / spread, head.bias - (head.weights / spread) @ centre, head.present) for head in heads]
+    return replace(examples, features=(examples.features - centre) / spread), centre, spread
 
 
 def fit_discriminants(examples: Examples, grid: DiscriminantGrid) -> list[Head]:
@@ -161,7 +166,7 @@ def fit_discriminants(examples: Examples, grid: DiscriminantGrid) -> list[Head]:
     Friedman 1989, JASA 84:165 (shrinkage to the mean variance); Moran & Murphy 1979, Applied Statistics 28:223
     (bias of the plug-in rule); Efron & Morris 1975, JASA 70:311 (means drawn together); from memory.
     """
-    space = _turn(examples)
+    space = turn(examples)
     heads = []
     for point in grid.points():
         shrinkage, prior = point.shrinkages[0], point.priors[0]
@@ -176,7 +181,7 @@ def fit_discriminants(examples: Examples, grid: DiscriminantGrid) -> list[Head]:
 
 
 @dataclass(frozen=True, slots=True)
-class _Space:
+class Space:
     """Class means in the axes of the pooled covariance within classes.
 
     ``centres`` (n_classes, n_features) are differences to ``middle``, turned; ``variance`` is of images and
@@ -191,7 +196,8 @@ class _Space:
     variance_of_means: Floats
 
 
-def _turn(examples: Examples) -> _Space:
+def turn(examples: Examples) -> Space:
+    """Pool the covariance within classes, each individual weighing 1, and turn everything into its axes."""
     counts, labels = examples.per_class, examples.label_of_individual
     n_free = max(1, len(labels) - int((counts > 0).sum()))
     means = mean_of_images(examples.features, examples.individual)
@@ -201,7 +207,7 @@ def _turn(examples: Examples) -> _Space:
     inner = (examples.features - centres[examples.label]) * np.sqrt(examples.image_weight)[:, None]
     variance, axes = np.linalg.eigh(inner.T @ inner / n_free)
     middle = centres[counts > 0].mean(axis=0)
-    return _Space(
+    return Space(
         counts=counts,
         axes=axes,
         middle=middle,

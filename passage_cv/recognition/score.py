@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -23,6 +24,7 @@ from passage_cv.recognition.crop import CropSettings, Rgb
 from passage_cv.recognition.embed import Ran, Read, run_pictures
 from passage_cv.recognition.model import GateModel
 from passage_cv.recognition.rows import UNKNOWN, RunClasses, label_rows, read_run_classes
+from passage_cv.recognition.unfamiliarity import energy
 from passage_cv.scores import Scores, build_scores, read_scores
 
 UNREADABLE = "unreadable picture"
@@ -126,12 +128,13 @@ def score_folder(run: Path, folder: Path, *, progress: Progress = silent) -> Sco
     if not names:
         raise InputError("Folder holds no picture", where=str(folder), do="Give a folder of JPEG or PNG pictures.")
     ran = _run_all(opened, names, partial(_read_file, folder), progress)
-    columns = {
+    columns: dict[str, Any] = {
         "image_sha256": [sha256_file(folder / name) for name in names],
         "individual": names,
         "class": [UNKNOWN] * len(names),
         "role": ["excluded"] * len(names),
         "hold_reason": [UNREADABLE if problem else "" for problem in ran.problems],
+        "unfamiliarity": energy(ran.rows),
     }
     meta = {"model_sha256": opened.model_sha256, "crop_sha256": opened.train_scores.meta.get("crop_sha256", "")}
     return build_scores("logit", opened.classes.classes, ran.rows.astype(np.float64), columns, meta=meta)
@@ -151,12 +154,14 @@ def _run_all(run: Run, names: list[str], read: Read, progress: Progress) -> Ran:
 
 def _joined(first: Scores, second: Scores) -> Scores:
     """Rows of both, with the second's metadata and every column that either has."""
+    values = np.concatenate([first.values, second.values])
+    numbers = {name: np.concatenate([first.numbers[name], second.numbers[name]]) for name in second.numbers}
     return replace(
         second,
-        values=np.concatenate([first.values, second.values]),
+        values=values,
         text={name: np.concatenate([first.text[name], second.text[name]]) for name in second.text},
-        numbers={name: np.concatenate([first.numbers[name], second.numbers[name]]) for name in second.numbers},
-        present=first.present | second.present,
+        numbers={**numbers, "unfamiliarity": energy(values)},
+        present=first.present | second.present | {"unfamiliarity"},
     )
 
 

@@ -1,0 +1,56 @@
+"""Scores of unfamiliarity, and the comparison that picks one."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from sklearn.metrics import roc_auc_score
+
+from passage_cv.recognition.heads import DiscriminantGrid, Examples
+from passage_cv.recognition.unfamiliarity import SCORES, _judge, energy, leave_one_class_out, rank_scores
+from tests.recognition.test_heads import draw
+
+POINT = DiscriminantGrid(kind="discriminant", shrinkages=(0.3,), priors=(1,))
+
+
+@given(st.lists(st.floats(-30, 30), min_size=2, max_size=6), st.floats(0.1, 5))
+def test_energy_falls_when_any_logit_rises(logits: list[float], more: float) -> None:
+    low = np.array([logits])
+    high = low.copy()
+    high[0, 0] += more
+    assert energy(high)[0] <= energy(low)[0]
+
+
+def test_energy_is_finite_where_exponentials_are_not() -> None:
+    assert energy(np.array([[1e4, -1e4]])).tolist() == [-1e4]
+
+
+def test_judging_agrees_with_scikit_learn() -> None:
+    rng = np.random.default_rng(0)
+    known, strange = rng.normal(0, 1, 200).round(1), rng.normal(1, 1, 50).round(1)  # rounded: with ties
+    found = _judge(known, strange)
+    expected = roc_auc_score(np.repeat([0, 1], [200, 50]), np.concatenate([known, strange]))
+    assert found.auroc == pytest.approx(expected, rel=1e-12)
+    cutoff = np.sort(known)[-21]
+    assert (known > cutoff).mean() <= 0.1
+    assert found.held == (strange > cutoff).mean()
+
+
+def test_a_class_far_from_all_others_is_held_by_its_distance() -> None:
+    examples = draw((30, 30, 30), n_features=20, gap=4.0)
+    features = examples.features.copy()
+    features[examples.label == 2] += 30.0
+    far = Examples(features, examples.label, examples.individual, 3)
+    found = leave_one_class_out(far, far.individual, POINT, n_folds=5, seed=0)
+    assert set(found) == set(SCORES)
+    assert found["nearest class mean"][2].held == 1.0
+    assert found["nearest class mean"][2].auroc == 1.0
+
+
+def test_scores_without_information_hold_about_the_load() -> None:
+    rng = np.random.default_rng(1)
+    noise = Examples(rng.normal(0, 1, (600, 5)), np.repeat([0, 1, 2], 200), np.arange(600), 3)
+    found = leave_one_class_out(noise, noise.individual, POINT, n_folds=5, seed=0)
+    for name, auroc, held in rank_scores(found):
+        assert 0.4 < auroc < 0.6, name
+        assert 0.03 < held < 0.2, name

@@ -137,7 +137,7 @@ def _blurred(folder: Folder) -> tuple[str, ...]:
     image = folder.pick()
     rgb = cv2.imdecode(np.frombuffer(folder.read(image), np.uint8), cv2.IMREAD_COLOR)
     soft = cv2.GaussianBlur(rgb, (0, 0), max(rgb.shape) / 60)
-    folder.replace(image, cv2.imencode(Path(image).suffix, soft)[1].tobytes())
+    folder.replace(image, _encode_like(folder.read(image), image, soft))
     return (image,)
 
 
@@ -146,8 +146,18 @@ def _dark(folder: Folder) -> tuple[str, ...]:
     image = folder.pick()
     rgb = cv2.imdecode(np.frombuffer(folder.read(image), np.uint8), cv2.IMREAD_COLOR)
     dim = (rgb // 60 + folder.rng.integers(0, 3, rgb.shape)).astype(np.uint8)
-    folder.replace(image, cv2.imencode(Path(image).suffix, dim)[1].tobytes())
+    folder.replace(image, _encode_like(folder.read(image), image, dim))
     return (image,)
+
+
+def _encode_like(original: bytes, image: str, pixels: np.ndarray) -> bytes:
+    """Other pixels under the camera's own header: its Exif segment is kept."""
+    data = cv2.imencode(Path(image).suffix, pixels)[1].tobytes()
+    at = original.find(b"\xff\xe1", 0, 64)
+    if data[:2] != b"\xff\xd8" or at < 0:
+        return data
+    length = int.from_bytes(original[at + 2 : at + 4], "big")
+    return data[:2] + original[at : at + 2 + length] + data[2:]
 
 
 KINDS: dict[str, Callable[[Folder], tuple[str, ...]]] = {

@@ -1,6 +1,5 @@
 """The leak report: silent on a sound version, loud on a planted leak."""
 
-
 import pyarrow as pa
 import pytest
 

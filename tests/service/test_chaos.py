@@ -25,6 +25,7 @@ FAULTS = (
     "stall", "freeze", "clock", "damage", "gone", "link", "stuck", "broken", "disk", "picture", "two", "model",
     "local",
 )  # fmt: skip
+PAGE = 4096
 NO_LATCH = {"picture", "two", "model", "local"}
 """Faults of one fish, or of nobody; after them the gate goes on by itself."""
 
@@ -81,9 +82,7 @@ class Chaos:
         elif fault in ("stuck", "broken"):
             setattr(self.plant, fault, True)
         elif fault == "disk":
-            wal = Path(f"{self.log.path}-wal")
-            resource.setrlimit(resource.RLIMIT_FSIZE, (min(wal.stat().st_size, 1 << 20), limits[1]))
-            self.log._connection.execute("PRAGMA cache_size = 1")
+            resource.setrlimit(resource.RLIMIT_FSIZE, (PAGE, limits[1]))  # no further page fits any file
         elif fault == "picture":
             wanted[1] = wanted[1][: len(wanted[1]) // 2]
         elif fault == "two":

@@ -18,7 +18,7 @@ from passage_cv.files import write_text
 from passage_cv.web import accounts, uploads
 from passage_cv.web.ask import Ask, ForeignForm, NotAllowed, NotFound, NotSignedIn, Server, TooOften, require
 from passage_cv.web.database import open_database
-from passage_cv.web.headers import Shield
+from passage_cv.web.headers import HEADERS, POLICY, Shield
 from passage_cv.web.limits import RateLimit
 from passage_cv.web.pages import STATIC, build_pages
 from passage_cv.web.routes import ROUTES
@@ -126,6 +126,7 @@ def _add_refusals(app: FastAPI) -> None:
     for kind, status, key in ((NotAllowed, 403, "roles"), (NotFound, 404, "missing"), (ForeignForm, 403, "foreign")):
         app.add_exception_handler(kind, _simple(status, key))
     app.add_exception_handler(HTTPException, _http)
+    app.add_exception_handler(Exception, _broken)
 
 
 def _simple(status: int, key: str):  # type: ignore[no-untyped-def]  # noqa: ANN202 - a handler of starlette's own type
@@ -142,6 +143,14 @@ def _http(request: Request, error: Exception) -> Response:
     answer = _answer(request, status, _text(request, f"refusal.{key}"), "", _text(request, f"refusal.{key}_do"))
     if isinstance(error, HTTPException) and error.headers:
         answer.headers.update(error.headers)
+    return answer
+
+
+def _broken(request: Request, error: Exception) -> Response:
+    """Our own mistake: the server's log has it, the page does not; it is answered outside of :class:`Shield`."""
+    del error
+    answer = _answer(request, 500, _text(request, "refusal.broken"), "", _text(request, "refusal.other_do"))
+    answer.headers.update({**HEADERS, "content-security-policy": POLICY, "cache-control": "no-store"})
     return answer
 
 

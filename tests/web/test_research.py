@@ -171,6 +171,7 @@ def released(office: Office, researcher: Browser, engineer: Browser, cutoffs: st
         assert engineer.post(f"/releases/{release}/{path}", **fields).status_code == 303
         office.work()
         assert last(office, "export").state == "done", last(office, "export").refusal
+        assert engineer.get(f"/releases/{release}").status_code == 200
     return release
 
 

@@ -6,8 +6,11 @@ import re
 
 import pytest
 from fastapi.routing import APIRoute
+from fastapi.testclient import TestClient
 from starlette.routing import Mount
 
+from passage_cv.web.ask import COOKIE
+from passage_cv.web.headers import POLICY
 from passage_cv.web.people import ANYONE, Role
 from passage_cv.web.routes import ROUTES, Route
 from tests.web.conftest import Browser, Office
@@ -101,3 +104,17 @@ def test_no_page_holds_a_script_a_style_or_an_address_elsewhere(office: Office) 
 def test_long_bodies_are_refused_outside_the_upload_route(office: Office) -> None:
     technician = office.role(Role.TECHNICIAN)
     assert technician.call("POST", "/batches", content=b"x" * (3 << 20)).status_code == 413
+
+
+def test_a_mistake_of_ours_is_a_page_without_its_traceback(office: Office, monkeypatch: pytest.MonkeyPatch) -> None:
+    def break_(*given: object) -> None:
+        raise ZeroDivisionError("secret detail")
+
+    browser = office.role(Role.RESEARCHER)
+    monkeypatch.setattr("passage_cv.web.research.list_policies", break_)
+    quiet = TestClient(office.app, cookies={COOKIE: browser.secret}, raise_server_exceptions=False)
+    answer = quiet.get("/policies")
+    assert answer.status_code == 500
+    assert "secret detail" not in answer.text
+    assert "server&#39;s log" in answer.text
+    assert answer.headers["content-security-policy"] == POLICY

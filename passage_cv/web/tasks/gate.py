@@ -29,7 +29,7 @@ def export(work: Work) -> dict[str, Any]:
     made = write_package(
         made_path(settings, run), place / "cutoffs.json", policy, out, pictures=pictures, progress=work.progress
     )
-    facts = {"site": cutoffs.facts["site"], "package_id": made.manifest.package_id, "verified": False}
+    facts = {"site": cutoffs.facts["site"], "package_id": made.manifest.package_id, "verified": False, "checks": []}
     sources = {"release": release.id, "cutoffs": cutoffs.id}
     keep_made(work, "package", out, title=cutoffs.title, sources=sources, facts=facts)
     with work.sessions.begin() as db:

@@ -12,7 +12,9 @@ from passage_cv.cli.console import command_app, progress_bar, show, show_json, t
 from passage_cv.config import parse_settings
 from passage_cv.dataset.accept import accept_batch
 from passage_cv.dataset.receipt import Receipt
+from passage_cv.dataset.receipt_page import receipt_page
 from passage_cv.dataset.store import Store, StoreSettings, store_exists
+from passage_cv.files import write_text
 from passage_cv.intake.check import check_batch
 from passage_cv.intake.names import any_names
 from passage_cv.policy import read_policy
@@ -40,6 +42,9 @@ def accept(  # noqa: PLR0917 - typer fills these by name
     policy: Annotated[
         Path | None, typer.Option(help="First accept: trips with its limited classes are drawn apart.")
     ] = None,
+    receipt_to: Annotated[
+        Path | None, typer.Option("--receipt", help="Write the receipt as a page to keep or print (HTML).")
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="The receipt for machines.")] = False,
 ) -> None:
     """Check a batch and keep it as a new version of the data set, all of it or none.
@@ -58,6 +63,8 @@ def accept(  # noqa: PLR0917 - typer fills these by name
             show_findings(checked, limit=SHOWN)
         given = _given_settings(unit, shares, seed, policy)
         receipt = accept_batch(checked, _open(store, given), author=author, reason=reason, progress=progress)
+    if receipt_to:
+        write_text(receipt_to, receipt_page(receipt))
     if as_json:
         show_json(receipt.as_dict())
     else:

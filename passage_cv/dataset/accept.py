@@ -18,6 +18,7 @@ import pyarrow as pa
 from passage_cv.dataset.against_store import Earlier, findings_against, look_back
 from passage_cv.dataset.facts import BatchEntry, DrawFact, RolesFact, put_fact
 from passage_cv.dataset.receipt import Receipt, build_receipt, has_receipt, keep_receipt
+from passage_cv.dataset.receipt_page import receipt_page
 from passage_cv.dataset.roles import OBSERVED, Observation, draw_roles
 from passage_cv.dataset.rows import write_pack
 from passage_cv.dataset.segments import batch_id, build_segment, encode_segment
@@ -115,7 +116,7 @@ def _receipt(version: Version, name: str, *, changed: bool) -> Receipt:
     """The receipt, kept beside the batch's sheet unless one lies there (a killed writer may have left none)."""
     receipt = build_receipt(version, name, changed=changed)
     if not has_receipt(version.store, receipt.batch):
-        keep_receipt(version.store, receipt)
+        keep_receipt(version.store, receipt, receipt_page(receipt))
     return receipt
 
 

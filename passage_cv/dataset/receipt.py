@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import json
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
+from typing import Any
 
 import pyarrow as pa
 
@@ -11,7 +13,7 @@ from passage_cv.dataset.applying import apply_amendments
 from passage_cv.dataset.facts import RolesFact, read_fact
 from passage_cv.dataset.rows import batch_rows
 from passage_cv.dataset.store import Store
-from passage_cv.dataset.tables import distinct, rows_with
+from passage_cv.dataset.tables import distinct, rows_with, tuples
 from passage_cv.dataset.versions import Version
 from passage_cv.files import canonical_json, sha256_bytes
 
@@ -21,7 +23,8 @@ class Receipt:
     """One accepted batch as it stands in a version.
 
     ``changed`` is False where the store already had the batch. ``roles`` counts individuals and images;
-    ``classes`` counts individuals per class and role; ``excluded`` counts images per reason.
+    ``classes`` counts individuals per class and role; ``excluded`` counts images per reason. ``findings`` and
+    ``let_stand`` are those of format 2, the latter with who and why; ``pictures`` maps image to SHA-256.
     """
 
     batch: str
@@ -38,6 +41,9 @@ class Receipt:
     left_out: Mapping[str, str]
     files: Mapping[str, str]
     segment_sha256: str
+    pictures: Mapping[str, str]
+    findings: Sequence[Mapping[str, Any]]
+    let_stand: Sequence[Mapping[str, Any]]
 
     def as_dict(self) -> dict[str, object]:
         """Plain values for JSON."""
@@ -51,6 +57,7 @@ def build_receipt(version: Version, batch: str, *, changed: bool) -> Receipt:
     fact = read_fact(version.store, entry.roles, RolesFact)
     rows = apply_amendments(batch_rows(version.store, entry), version.amendments)
     out = rows_with(rows, "role", "excluded")
+    said = json.loads(version.store.storage.read(f"batches/{entry.id}/findings.json"))
     return Receipt(
         batch=entry.id,
         version=version.name,
@@ -70,18 +77,23 @@ def build_receipt(version: Version, batch: str, *, changed: bool) -> Receipt:
         left_out=fact.left_out,
         files=fact.files,
         segment_sha256=entry.segment,
+        pictures=dict(tuples(rows, "image", "image_sha256")),
+        findings=said["findings"],
+        let_stand=said["let_stand"],
     )
 
 
 def has_receipt(store: Store, batch: str) -> bool:
     """Whether a receipt lies beside the batch's sheet."""
-    return any(name.startswith("receipt-") for name in store.storage.names(f"batches/{batch}"))
+    return any(
+        name.startswith("receipt-") and name.endswith(".json") for name in store.storage.names(f"batches/{batch}")
+    )
 
 
-def keep_receipt(store: Store, receipt: Receipt) -> None:
-    """Put the receipt beside the batch's sheet, under a name that says its content."""
-    data = canonical_json(receipt.as_dict())
-    store.storage.put(f"batches/{receipt.batch}/receipt-{sha256_bytes(data)[:12]}.json", data)
+def keep_receipt(store: Store, receipt: Receipt, page: str) -> None:
+    """Put the receipt beside the batch's sheet, as JSON and as a page, under names that say their content."""
+    for data, ending in ((page.encode(), "html"), (canonical_json(receipt.as_dict()), "json")):
+        store.storage.put(f"batches/{receipt.batch}/receipt-{sha256_bytes(data)[:12]}.{ending}", data)
 
 
 def _split(table: pa.Table, column: str) -> list[tuple[str, pa.Table]]:

@@ -56,6 +56,7 @@ def _check_and_finish(root: Path, batch) -> int:  # noqa: ANN001 - a checked bat
     assert (after.problems, after.leftovers) == ((), ())
     assert not list(root.rglob(".part-*"))
     assert len(list(root.glob("batches/T2-*/receipt-*.json"))) == 1
+    assert list(root.glob("batches/T2-*/receipt-*.html"))
     return n_versions
 
 

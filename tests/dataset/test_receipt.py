@@ -1,0 +1,56 @@
+"""The receipt: what a crew can hold against what they sent."""
+
+import json
+from datetime import UTC, datetime
+from pathlib import Path
+
+from passage_cv.dataset.accept import accept_batch
+from passage_cv.dataset.receipt import Receipt
+from passage_cv.dataset.receipt_page import receipt_page
+from passage_cv.dataset.store import Store, StoreSettings
+from passage_cv.files import sha256_file
+from passage_cv.intake.check import check_batch
+from passage_cv.intake.resolutions import Exclusion, LetStand, Resolutions, write_resolutions
+from tests.batches import ROWS, write_batch
+
+
+def accepted(tmp_path: Path) -> tuple[Path, Receipt]:
+    """Two light snakehead pictures let stand, one bowfin left out."""
+    rows = [{**row, "weight_g": "300" if row["code"] == "NSH" else ""} for row in ROWS]
+    folder = write_batch(tmp_path / "b", rows)
+    stand = LetStand(kind="weight for length", row=2, why="spent <& starved>", who="ELQ")
+    left_out = Exclusion(image="images/3.jpg", why="hand in view", who="TBO")
+    write_resolutions(folder, Resolutions(let_stand=(stand,), exclude=(left_out,)))
+    store = Store.create(tmp_path / "store", StoreSettings())
+    at = datetime(2031, 5, 12, tzinfo=UTC)
+    return folder, accept_batch(check_batch(folder), store, author="TBO", at=at)
+
+
+def test_counts_hashes_findings_and_decisions(tmp_path: Path) -> None:
+    folder, receipt = accepted(tmp_path)
+    assert (receipt.n_images, receipt.n_individuals) == (2, 1)
+    assert receipt.pictures == {name: sha256_file(folder / name) for name in ("images/1.jpg", "images/2.jpg")}
+    assert receipt.files["sheet.csv"] == sha256_file(folder / "sheet.csv")
+    assert receipt.files["resolutions.toml"] == sha256_file(folder / "resolutions.toml")
+    assert receipt.left_out == {"images/3.jpg": "hand in view"}
+    assert [one["kind"] for one in receipt.findings] == ["weight for length"]
+    assert [(one["who"], one["why"]) for one in receipt.let_stand] == [("ELQ", "spent <& starved>")]
+
+
+def test_the_kept_receipt_is_the_returned_one(tmp_path: Path) -> None:
+    _, receipt = accepted(tmp_path)
+    (kept,) = (tmp_path / "store").glob("batches/*/receipt-*.json")
+    assert json.loads(kept.read_bytes()) == json.loads(json.dumps(receipt.as_dict()))
+    (page,) = (tmp_path / "store").glob("batches/*/receipt-*.html")
+    assert page.read_text(encoding="utf-8") == receipt_page(receipt)
+
+
+def test_the_page_says_it_all_and_escapes_it(tmp_path: Path) -> None:
+    _, receipt = accepted(tmp_path)
+    page = receipt_page(receipt)
+    for text in (receipt.batch, receipt.version, *receipt.pictures.values(), *receipt.files.values(), "hand in view"):
+        assert text in page
+    assert "let stand by ELQ: spent &lt;&amp; starved&gt;" in page
+    assert "<& starved>" not in page
+    assert "http" not in page
+    assert "<script" not in page

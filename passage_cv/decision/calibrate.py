@@ -12,7 +12,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from passage_cv.decision.calibration import ModelCalibration, fit_calibration
+from passage_cv.decision.calibration import ModelCalibration, every_fish_ranked_right, fit_calibration
 from passage_cv.decision.combine import Individuals, combine_views
 from passage_cv.decision.cutoffs_file import ClassCost, Cutoffs, ExpectedCost, HoldLoad, LimitShown
 from passage_cv.decision.demands import Demands, Limit, demands_of
@@ -141,7 +141,12 @@ def model_calibration(train: Individuals, scores: Scores) -> tuple[ModelCalibrat
         return ModelCalibration(), ("Probabilities were taken as calibrated.",)
     if len(train) == 0:
         return ModelCalibration(), ("No rows of role train: logits were used as they are (beta 1, no offsets).",)
-    return fit_calibration(train), ()
+    found = fit_calibration(train)
+    if not every_fish_ranked_right(train):
+        return found, ()
+    return found, (
+        f"Every training fish is ranked right out of fold: how sure to be (beta {found.beta:.1f}) is a guess.",
+    )
 
 
 def unfamiliarity_above(scores: Scores) -> float | None:

@@ -73,7 +73,7 @@ def fit_temperature(logits: Floats, labels: Ints, weights: Floats | None = None)
     def gradient(beta: float) -> float:
         return float(share @ ((softmax(beta * logits, axis=1) * logits).sum(axis=1) - true))
 
-    if gradient(BETA_MAX) < 0:
+    if gradient(BETA_MAX) <= 0:  # 0 by underflow, where every fish is ranked right by a wide margin
         warnings.warn(
             f"Every calibration fish is ranked right; beta is clamped at {BETA_MAX:g}.",
             PassageWarning,
@@ -113,6 +113,13 @@ def fit_calibration(individuals: Individuals, *, ridge: float = RIDGE) -> ModelC
         warnings.warn(f"beta is clamped at {BETA_MAX:g}.", PassageWarning, stacklevel=2)
     names = dict(zip(usable.classes, offsets.tolist(), strict=True))
     return ModelCalibration(beta=beta, rho=rho, offsets={name: value for name, value in names.items() if value})
+
+
+def every_fish_ranked_right(individuals: Individuals) -> bool:
+    """Whether each individual's true class has the highest logit, so that no finite beta is the best."""
+    labels = class_index(individuals)
+    known = labels >= 0
+    return bool((individuals.values[known].argmax(axis=1) == labels[known]).all())
 
 
 def class_index(individuals: Individuals) -> Ints:

@@ -9,6 +9,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from passage_cv.decision.calibrate import calibrate
 from passage_cv.decision.combine import combine_views
@@ -277,3 +279,38 @@ def test_scores_file_round_trip_gives_the_same_cutoffs(scores: Scores, tmp_path:
     assert (again.values == scores.values).all()
     first, second = (calibrate(each, five_class_policy(), now=fixed_now) for each in (scores, again))
     assert (first.u, first.v) == (second.u, second.v)
+
+
+def test_scores_of_other_classes_never_move_a_cap(scores: Scores) -> None:
+    """Property 2: with ready gate scores a cap depends on its own class alone."""
+    rng = np.random.default_rng(3)
+    labels = np.repeat(["NSH", "AMS"], 200)
+    columns = {"individual": [f"f{i}" for i in range(400)], "class": labels}
+    own, others = rng.normal(2, 1, 200), rng.normal(-2, 1, (2, 200))
+    caps = {
+        calibrate(build_scores("gate_score", (), np.append(own, other)[:, None], columns), two_class_policy()).u_cap
+        for other in others
+    }
+    assert len(caps) == 1
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_more_vetoes_never_mean_more_misses_or_refusals(scores: Scores, cutoffs: Cutoffs, seed: int) -> None:
+    """Property 10: at fixed u and v a hold rule only takes fish out of passing and rejecting."""
+    vetoed = np.random.default_rng(seed).random(len(scores)) < 0.2
+    text = {**scores.text, "hold_reason": np.where(vetoed, "two fish in view", "").astype(str)}
+    plain, held = (
+        choose_actions(score_with(combine_views(each, cutoffs.views), cutoffs), cutoffs)
+        for each in (scores, replace(scores, text=text))
+    )
+    assert ((held == plain) | (held == Action.HOLD)).all()
+    assert (held == Action.HOLD).sum() > (plain == Action.HOLD).sum()
+
+
+@given(shift=st.floats(0, 8))
+def test_more_like_an_excluded_class_never_moves_toward_pass(cutoffs: Cutoffs, shift: float) -> None:
+    order = {Action.PASS: 0, Action.HOLD: 1, Action.REJECT: 2}
+    rng = np.random.default_rng(int(shift * 1e6))
+    for logits in rng.normal(0, 3, (5, 1, 5)):
+        more = logits + np.array([shift, 0, 0, 0, 0])
+        assert order[decide(more, cutoffs).action] >= order[decide(logits, cutoffs).action]

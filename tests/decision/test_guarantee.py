@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import binom
 
-from passage_cv.decision.guarantee import miss_cap, rejection_floor, trips_needed
+from passage_cv.decision.guarantee import betting_evidence, miss_cap, one_per_trip, rejection_floor, trips_needed
 from passage_cv.stats.binomial import allowed_rank, trials_needed, upper_limit
 
 LIMITS = st.sampled_from([0.3, 0.1, 0.05, 0.02])
@@ -99,3 +99,38 @@ def test_trip_mode_draws_one_fish_per_trip_with_its_seed() -> None:
     assert (first.n, first.trips) == (80, 80)
     assert first == miss_cap(scores, names, limit=0.05, delta=0.05, mode="trip", seed=1)
     assert first.cutoff != miss_cap(scores, names, limit=0.05, delta=0.05, mode="trip", seed=2).cutoff
+
+
+def test_many_fish_tied_at_the_cap_pass_none() -> None:
+    """Property 3: passing is strict."""
+    scores = np.append(np.full(200, 1.0), np.linspace(2, 3, 100))
+    cap = miss_cap(scores, limit=0.05, delta=0.05)
+    assert cap.cutoff == 1.0
+    assert not (scores < cap.cutoff).any()
+
+
+@given(st.lists(st.tuples(st.integers(0, 70), st.integers(-9, 9)), min_size=1, max_size=200))
+def test_betting_cap_is_the_definition(fish: list[tuple[int, int]]) -> None:
+    """The largest score at which the evidence over all trips still reaches 1 / delta, tried one by one."""
+    trips, scores = (np.array(column) for column in zip(*fish, strict=True))
+    trips, scores = np.append(trips, np.arange(70)), np.append(scores, np.full(70, 5)).astype(float)
+    names = np.unique(trips)
+    allowed = [-math.inf]
+    for cutoff in np.unique(scores):
+        shares = np.array([(scores[trips == name] < cutoff).mean() for name in names])
+        if betting_evidence(shares, 0.2) >= -math.log(0.05):
+            allowed.append(float(cutoff))
+    assert miss_cap(scores, trips, limit=0.2, delta=0.05, mode="between-trips").cutoff == max(allowed)
+
+
+@given(st.lists(st.integers(0, 12), min_size=1, max_size=80), st.integers(0, 99))
+def test_one_fish_per_trip_is_one_of_each(trips: list[int], seed: int) -> None:
+    numbers = np.array(trips)
+    rows = one_per_trip(numbers, seed)
+    assert sorted(numbers[rows].tolist()) == sorted(set(trips))
+
+
+def test_each_fish_of_a_trip_is_drawn_alike() -> None:
+    drawn = np.bincount([int(one_per_trip(np.zeros(4, dtype=np.intp), seed)[0]) for seed in range(4000)], minlength=4)
+    assert drawn.min() > binom.ppf(1e-7, 4000, 0.25)
+    assert drawn.max() < binom.ppf(1 - 1e-7, 4000, 0.25)

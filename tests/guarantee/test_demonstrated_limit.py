@@ -14,7 +14,8 @@ import numpy as np
 import pytest
 from scipy.stats import binom, norm, t
 
-from passage_cv.decision.guarantee import miss_cap
+from passage_cv.decision.cutoffs import Costs, search_cutoffs, search_within_capacity
+from passage_cv.decision.guarantee import miss_cap, rejection_floor
 
 DELTA = 0.05
 Rule = Callable[[np.ndarray, float], float]
@@ -59,6 +60,14 @@ def normal_approximation(scores: np.ndarray, limit: float) -> float:
     return float(np.sort(scores)[fine[-1]]) if len(fine) else -math.inf
 
 
+def bootstrap_percentile(scores: np.ndarray, limit: float) -> float:
+    """The 95th percentile of resampled miss rates: with x of n missed a resample misses Bin(n, x / n)."""
+    n = len(scores)
+    x = np.arange(n)
+    fine = np.flatnonzero(binom.ppf(0.95, n, x / n) / n <= limit)
+    return float(np.sort(scores)[fine[-1]])
+
+
 def split_conformal(scores: np.ndarray, limit: float) -> float:
     """Limits the mean miss rate only, not its chance of exceeding the limit."""
     k = math.floor(limit * (len(scores) + 1))
@@ -89,13 +98,93 @@ def test_limit_over_twenty_thousand_calibrations(world: World, limit: float, n: 
 
 
 @pytest.mark.parametrize(
-    ("rule", "published"), [(empirical, 0.6195), (split_conformal, 0.4348), (normal_approximation, 0.1172)]
+    ("rule", "published"),
+    [(empirical, 0.6195), (split_conformal, 0.4348), (normal_approximation, 0.1172), (bootstrap_percentile, 0.1155)],
 )
 def test_the_same_test_catches_rules_that_break_the_limit(rule: Rule, published: float) -> None:
     """Rates at limit 0.05, n = 100: decision-method 14 (20,000 runs there)."""
     found = broken(rule, WORLDS[0], n=100, limit=0.05, repeats=2000, seed=1)
     assert found > allowed(2000)
     assert found / 2000 == pytest.approx(published, abs=5 * math.sqrt(published * (1 - published) / 2000))
+
+
+def f1_optimal(scores: np.ndarray, excluded: np.ndarray) -> float:
+    """The cutoff with the best F1 of "excluded"."""
+    order = np.argsort(scores)
+    rest = excluded.sum() - np.append(0, np.cumsum(excluded[order]))[:-1]  # excluded at or above each score
+    named = len(scores) - np.arange(len(scores))
+    return float(scores[order][np.argmax(2 * rest / (named + excluded.sum()))])
+
+
+def cost_optimal(scores: np.ndarray, excluded: np.ndarray) -> float:
+    """The pass cutoff of least cost without a cap: the search of the package, costs 20 / 5 / 1, 30 % excluded."""
+    weights = np.where(excluded, 0.3 / excluded.sum(), 0.7 / (~excluded).sum())
+    costs = Costs(20 * weights * excluded, weights, 5 * weights * ~excluded)
+    return search_cutoffs(scores, scores, costs).u
+
+
+def argmax(scores: np.ndarray, excluded: np.ndarray) -> float:
+    """Pass where "wanted" is the more probable: 0.7 N(0, 1) against 0.3 N(3, 1)."""
+    return (math.log(0.7 / 0.3) + 4.5) / 3
+
+
+@pytest.mark.parametrize(
+    ("rule", "limit", "n", "published"),
+    [
+        (f1_optimal, 0.05, 100, 0.9822),
+        (f1_optimal, 0.05, 299, 0.9988),
+        (cost_optimal, 0.01, 299, 0.8315),
+        (cost_optimal, 0.01, 1000, 0.8810),
+        (argmax, 0.05, 299, 1.0),
+    ],
+    ids=lambda value: getattr(value, "__name__", str(value)),
+)
+def test_rules_without_a_cap_break_the_limit(
+    rule: Callable[[np.ndarray, np.ndarray], float], limit: float, n: int, published: float
+) -> None:
+    """Score world and rates: decision-method 14 (4,000 runs there; n is the number of excluded fish, 30 % of all)."""
+    rng = np.random.default_rng(n)
+    excluded = np.arange(round(n / 0.3)) < n
+    found = 0
+    for _ in range(500):
+        scores = rng.normal(3.0 * excluded, 1.0)
+        found += norm.cdf(rule(scores, excluded) - 3) > limit
+    assert found > allowed(500)
+    assert found / 500 == pytest.approx(published, abs=5 * math.sqrt(published * (1 - published) / 500) + 0.01)
+
+
+def test_miss_and_refusal_limits_hold_together() -> None:
+    """Two cutoffs are two claims: delta halved each (decision-method 14: either broken .0390 of the time)."""
+    rng = np.random.default_rng(19)
+    misses = refusals = either = 0
+    for _ in range(2000):
+        u = miss_cap(rng.normal(3, 1, 1000), limit=0.05, delta=0.025).cutoff
+        v = rejection_floor(rng.normal(0, 1, 400), limit=0.05, delta=0.025).cutoff
+        missed, refused = norm.cdf(u - 3) > 0.05, norm.sf(v) > 0.05
+        misses, refusals, either = misses + missed, refusals + refused, either + (missed or refused)
+    assert misses <= binom.ppf(1 - 1e-6, 2000, 0.025)
+    assert refusals <= binom.ppf(1 - 1e-6, 2000, 0.025)
+    assert either <= allowed(2000)
+    assert either > 0.5 * 2000 * 0.0390  # the limits are not kept by holding everything
+
+
+def test_a_cutoff_chosen_by_cost_or_capacity_under_the_cap_keeps_the_limit() -> None:
+    """The whole search on the same fish: costs and a hold capacity choose freely below the cap of two classes."""
+    rng = np.random.default_rng(23)
+    label = np.repeat([0, 1, 2], [120, 150, 500])
+    excluded = label < 2
+    weights = np.array([0.05, 0.05, 0.9])[label] / np.bincount(label)[label]
+    costs = Costs(20 * weights * excluded, weights, 5 * weights * ~excluded)
+    broken_limits = passing = 0
+    for _ in range(1000):
+        scores = rng.normal(np.array([3.0, 2.6, 0.0])[label], 1.0)
+        u_cap = min(miss_cap(scores[label == k], limit=0.05, delta=DELTA).cutoff for k in (0, 1))
+        choice = search_within_capacity(scores, scores, costs, weights, most_held=0.3, u_cap=u_cap)
+        u = -math.inf if choice is None else choice.u
+        broken_limits += norm.cdf(u - 3.0) > 0.05 or norm.cdf(u - 2.6) > 0.05
+        passing += u > -math.inf
+    assert passing > 900
+    assert broken_limits <= allowed(1000)
 
 
 def test_inclusive_passing_would_break_the_limit_on_ties() -> None:

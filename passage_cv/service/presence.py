@@ -27,6 +27,7 @@ LEAST_AREA = 0.004
 LEARN = 0.05
 """How fast the empty view follows light and water; only frames without anything teach it."""
 NOT_LEARNT = "empty view is not learnt yet"
+OTHER_SHAPE = "frame has another shape than the empty view"
 FIRST_FRAMES = 5
 """Frames from which the empty view is first made."""
 
@@ -82,8 +83,10 @@ class EmptyView:
         except InputError as error:
             return View(problem=error.what, fingerprint=zlib.crc32(data))
         fingerprint = zlib.crc32(small.tobytes())
-        if self._usual is None or self._usual.shape != small.shape:
+        if self._usual is None:
             return self._learn(small, fingerprint)
+        if self._usual.shape != small.shape:  # another camera or setting: never learnt anew in the middle of a run
+            return View(problem=OTHER_SHAPE, fingerprint=fingerprint)
         areas = find_areas(np.abs(small - self._usual).max(axis=2) > DIFFERENCE)
         if not areas:
             self._usual += LEARN * (small - self._usual)

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import cv2
+import numpy as np
 import pytest
 
 from passage_cv.service.forming import GAP, LONGEST, TOO_LONG, TWO_FISH, Former, Presentation
 from passage_cv.service.frames import Frame
-from passage_cv.service.presence import FIRST_FRAMES, NOT_LEARNT, EmptyView, View
+from passage_cv.service.presence import FIRST_FRAMES, NOT_LEARNT, OTHER_SHAPE, EmptyView, View
 from tests.service.river import River
 
 
@@ -48,6 +50,12 @@ def test_slow_light_is_followed_and_a_fish_in_it_is_still_seen(river: River, lea
         river_evening._water = lambda step=step: river._water() - step // 4  # type: ignore[method-assign]
         assert learnt.look(river_evening.empty()[0]).is_empty
     assert not learnt.look(river_evening.fish("AMS")[0]).is_empty
+
+
+def test_frames_of_another_shape_are_never_learnt_anew(learnt: EmptyView) -> None:
+    for value in range(3 * FIRST_FRAMES):
+        tall = cv2.imencode(".png", np.full((160, 160, 3), 80 + value, np.uint8))[1].tobytes()
+        assert learnt.look(tall).problem == OTHER_SHAPE
 
 
 def test_what_cannot_be_decoded_is_not_empty(learnt: EmptyView) -> None:

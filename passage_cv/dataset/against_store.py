@@ -21,6 +21,7 @@ from passage_cv.dataset.tables import distinct, rows_among, rows_with, rows_with
 from passage_cv.dataset.versions import Version
 from passage_cv.intake.look_checks import ALIKE_BITS
 from passage_cv.intake.looks import FINGERPRINT_BITS, alike_pairs, bits_between
+from passage_cv.intake.times import are_two_moments
 from passage_cv.records import Finding
 
 _EVENT_COLUMNS = ("event_date", "site", "trip")
@@ -32,6 +33,7 @@ _COLUMNS = (
     "scientificName",
     "batch",
     "fingerprint",
+    "taken_at",
     "unit_role",
     "role",
 )
@@ -105,20 +107,21 @@ def _state(segment: pa.Table, rows: pa.Table, before: Version, pictures: set[str
 
 def _alike_within(segment: pa.Table) -> tuple[Alike, ...]:
     images = values(segment, "image_sha256")
+    times = values(segment, "taken_at")
     pairs = alike_pairs(values(segment, "fingerprint"), ALIKE_BITS)
-    return tuple(Alike(images[j], images[i], bits) for i, j, bits in pairs)
+    return tuple(Alike(images[j], images[i], bits) for i, j, bits in pairs if not are_two_moments(times[i], times[j]))
 
 
 def _alike_before(segment: pa.Table, rows: pa.Table) -> Iterator[Alike]:
     """Look-alikes among earlier pictures of the same site: one moment has one place."""
-    images = values(segment, "image_sha256")
+    images, times = values(segment, "image_sha256"), values(segment, "taken_at")
     near = rows_among(rows, "site", distinct(segment, "site"))
     for start in range(0, len(near), _CHUNK):
         part = near.slice(start, _CHUNK)
         apart = bits_between(values(segment, "fingerprint"), values(part, "fingerprint"))
-        known = values(part.select(["image_sha256"]), "image_sha256") if (apart <= ALIKE_BITS).any() else []
         for i, j in np.argwhere(apart <= ALIKE_BITS):
-            yield Alike(images[i], known[j], int(apart[i, j]))
+            if not are_two_moments(times[i], part["taken_at"][int(j)].as_py()):
+                yield Alike(images[i], part["image_sha256"][int(j)].as_py(), int(apart[i, j]))
 
 
 def _missing_trips(segment: pa.Table, store: Store) -> Iterator[Finding]:

@@ -19,6 +19,7 @@ from passage_cv.dataset.versions import Version
 from passage_cv.intake.columns import GATE_VIEW
 from passage_cv.intake.look_checks import ALIKE_BITS
 from passage_cv.intake.looks import bits_between
+from passage_cv.intake.times import are_two_moments
 from passage_cv.records import Role
 
 MOST_PICTURES = 60_000
@@ -28,6 +29,7 @@ USED: tuple[Role, ...] = ("train", "cut", "test")
 _COLUMNS = (
     "image_sha256",
     "fingerprint",
+    "taken_at",
     "individual",
     "organismID",
     "occurrence",
@@ -108,7 +110,7 @@ def _other_purposes(rows: pa.Table) -> Leak:
 
 
 def _near_duplicates(rows: pa.Table) -> Iterator[Leak]:
-    """Pictures of one moment in two roles, by fingerprint, over all pairs of pictures of two roles."""
+    """Pictures of one moment in two roles, by fingerprint, over all pairs whose known times do not part them."""
     parts = {role: rows_with(rows, "role", role) for role in USED}
     for i, one in enumerate(USED):
         for other in USED[:i]:
@@ -120,11 +122,16 @@ def _near_duplicates(rows: pa.Table) -> Iterator[Leak]:
 def _alike(left: pa.Table, right: pa.Table, what: str) -> Leak:
     prints, names = values(left, "fingerprint"), values(left, "image_sha256")
     others, other_names = values(right, "fingerprint"), values(right, "image_sha256")
+    times, other_times = values(left, "taken_at"), values(right, "taken_at")
     found: list[str] = []
     nearest = 256
     for start in range(0, len(prints), _BLOCK):
         apart = bits_between(prints[start : start + _BLOCK], others)
         nearest = min(nearest, int(apart.min(initial=nearest)))
-        found += [f"{names[start + i][:12]} and {other_names[j][:12]}" for i, j in np.argwhere(apart <= ALIKE_BITS)]
+        found += [
+            f"{names[start + i][:12]} and {other_names[j][:12]}"
+            for i, j in np.argwhere(apart <= ALIKE_BITS)
+            if not are_two_moments(times[start + i], other_times[j])
+        ]
     what = f"{what} (nearest {nearest} of 256 bits apart)" if len(prints) and len(others) else what
     return Leak(what, len(prints) * len(others), len(found), allowed=False, examples=tuple(found[:3]))

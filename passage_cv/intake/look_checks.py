@@ -13,11 +13,12 @@ from passage_cv.intake.batch import CheckedBatch
 from passage_cv.intake.images import Picture
 from passage_cv.intake.lines import Line
 from passage_cv.intake.looks import FINGERPRINT_BITS, alike_pairs
+from passage_cv.intake.times import are_two_moments
 from passage_cv.records import Finding
 
 ALIKE_BITS = 26
 """Bits of 256 up to which two pictures are taken for one moment [ours: different fish were at least 40 apart
-among open reef pictures, 28 in a whole drawn campaign]."""
+among open reef pictures; drawn fish in turbid water come closer, so known times have their say too]."""
 MOSTLY_BLACK = 0.95
 MOSTLY_WHITE = 0.5
 BLURRED = 0.2
@@ -82,7 +83,10 @@ def check_near_duplicates(batch: CheckedBatch) -> list[Finding]:
     findings = []
     for i, j, bits in alike_pairs([picture.looks.fingerprint for picture in pictures], ALIKE_BITS):
         one, other = rows[pictures[i].name], rows[pictures[j].name]
-        if _are_two_fish(one, other) and pictures[i].sha256 != pictures[j].sha256:
+        apart = are_two_moments(
+            one.text["taken_at"] or pictures[i].taken_at, other.text["taken_at"] or pictures[j].taken_at
+        )
+        if _are_two_fish(one, other) and not apart and pictures[i].sha256 != pictures[j].sha256:
             findings.append(
                 Finding(
                     "near-duplicate",

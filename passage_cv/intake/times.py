@@ -55,6 +55,24 @@ def minutes_outside(taken: datetime, window: Window) -> float | None:
     return gap.total_seconds() / 60
 
 
+def are_two_moments(one: str, other: str) -> bool:
+    """Whether two pictures were surely made at different moments: both times known and over ten minutes apart.
+
+    A clock a little off does not make two moments of one; an unknown time decides nothing.
+
+    Examples
+    --------
+    >>> are_two_moments("2031-05-11T20:00:00-04:00", "2031-05-12T00:00:05+00:00")
+    False
+    >>> are_two_moments("2031-05-11T20:00:00-04:00", "2031-05-11T21:00:00-04:00"), are_two_moments("", "2031-05-11")
+    (True, False)
+    """
+    first, second = parse_instant(one), parse_instant(other)
+    if first is None or second is None or (first.tzinfo is None) != (second.tzinfo is None):
+        return False
+    return abs(first - second) > timedelta(minutes=10)
+
+
 def _bounds(text: str) -> tuple[datetime, datetime] | None:
     """First and last moment of a day, or an instant twice."""
     text = text.strip()

@@ -195,6 +195,18 @@ def test_a_near_duplicate_never_stands_in_two_roles(tmp_path: Path) -> None:
     assert len(findings) == 5
 
 
+def test_look_alikes_of_two_known_moments_keep_their_roles(tmp_path: Path) -> None:
+    store = Store.create(tmp_path / "store", StoreSettings())
+    for i in range(5):
+        day = f"2031-05-{11 + i}T20:00:00-04:00"
+        rows = [{**row, "taken_at": day, "eventDate": day} for row in trip_rows(f"T{i}", 1)]
+        folder = write_batch(tmp_path / f"b{i}", rows, {**FACTS, "trip": f"T{i}"})
+        (folder / "images/0-0.jpg").write_bytes(scene_jpeg("a flume with nothing in it", quality=95 - 3 * i))
+        accept(folder, store)
+    found = Counter(open_version(store).table()["role"].to_pylist())
+    assert found == {"train": 2, "cut": 2, "test": 1}
+
+
 def scene_jpeg(key: str, quality: int) -> bytes:
     rng = np.random.default_rng(list(key.encode()))
     coarse = rng.integers(0, 256, (24, 32, 3), dtype=np.uint8)

@@ -28,7 +28,7 @@ def draw_carriage(rng: np.random.Generator) -> Carriage:
     """Draw a carriage: mostly half open, and now and then a fin that tells the species is folded away."""
     dorsal, anal, pectoral, pelvic = (
         float(rng.beta(0.8, 2.0)) * 0.5 if rng.random() < hidden else float(rng.uniform(0.45, 1.0))
-        for hidden in (0.20, 0.25, 0.25, 0.30)
+        for hidden in (0.25, 0.35, 0.30, 0.40)
     )
     return Carriage(dorsal, anal, pectoral, pelvic, float(rng.uniform(0.70, 1.05)))
 

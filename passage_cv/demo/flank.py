@@ -71,7 +71,7 @@ def _ramp(coat: Coat, own: np.random.Generator) -> Floats:
         np.array([place for place, _ in coat.ramp]) + np.r_[0, np.full(len(coat.ramp) - 2, own.normal(0, 0.06)), 0]
     )
     colours = np.array([colour for _, colour in coat.ramp]) / 255
-    tone = float(np.exp(own.normal(0, 0.10)))
+    tone = float(np.exp(own.normal(0, 0.13)))
     hue = 1 + own.normal(0, 0.022) * np.array([1.0, 0.2, -1.0]) + own.normal(0, 0.006, 3)
     wavy = _A + 0.05 * noise((ROWS, COLUMNS), (180, 60), own, octaves=2)
     index = np.clip((wavy + 1) * 127.5, 0, 255).astype(np.uint8)

@@ -39,14 +39,7 @@ def create_app(settings: WebSettings, *, with_workers: bool = True) -> FastAPI:
     InputError
         If the database or the texts cannot be opened.
     """
-    server = Server(
-        settings=settings,
-        sessions=open_database(settings),
-        texts=read_texts(settings.language),
-        pages=build_pages(),
-        secret=settings.secret or _own_secret(settings),
-        sign_ins=RateLimit(settings.sign_ins_per_5_min),
-    )
+    server = _open_server(settings)
 
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
@@ -86,6 +79,17 @@ def first_link(app: FastAPI) -> str:
     with server.sessions.begin() as db:
         secret = accounts.invite_first(db)
     return f"/join/{secret}" if secret else ""
+
+
+def _open_server(settings: WebSettings) -> Server:
+    return Server(
+        settings=settings,
+        sessions=open_database(settings),
+        texts=read_texts(settings.language),
+        pages=build_pages(),
+        secret=settings.secret or _own_secret(settings),
+        sign_ins=RateLimit(settings.sign_ins_per_5_min),
+    )
 
 
 def _own_secret(settings: WebSettings) -> str:

@@ -124,16 +124,17 @@ def run_demo(out: Path, *, seed: int, size: float = 1.0, progress: Progress = si
     settings = read_settings(configs_folder() / "train" / "quick.toml", TrainSettings)
     train_model(settings, version.store, version, places.run, policy=policy, progress=progress)
     write_scores(score_version(places.run, version.store, version, progress=progress), places.scores)
-    calibrate_scores(places.scores, policy_path, out / "cutoffs.json", store=places.store, author=AUTHOR)
-    evaluated = evaluate_scores(
-        places.scores, out / "cutoffs.json", places.report.parent, store=places.store, notes=[NOTE]
-    )
+    # First: refused on counts alone it reads no score, so it spends none of the cut fish (architecture, Roles).
     refused = calibrate_scores(
         places.scores,
         configs_folder() / "policy" / "quillmarsh-strict.toml",
         out / "strict-cutoffs.json",
         store=places.store,
         author=AUTHOR,
+    )
+    calibrate_scores(places.scores, policy_path, out / "cutoffs.json", store=places.store, author=AUTHOR)
+    evaluated = evaluate_scores(
+        places.scores, out / "cutoffs.json", places.report.parent, store=places.store, notes=[NOTE]
     )
     references = pick_reference_pictures(version, policy)
     write_package(places.run, out / "cutoffs.json", policy_path, places.package, pictures=references)

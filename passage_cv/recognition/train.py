@@ -236,7 +236,8 @@ def roles_sha256(rows: Rows) -> str:
 
 
 def run_meta(
-    settings: TrainSettings | TunedSettings, store: Store, version: Version, model_sha256: str) -> dict[str, Any]:
+    settings: TrainSettings | TunedSettings, store: Store, version: Version, model_sha256: str
+) -> dict[str, Any]:
     """What a scores file of this run says of its origin."""
     return {
         "model_sha256": model_sha256,

@@ -30,16 +30,13 @@ from passage_cv.intake.names import any_names
 from passage_cv.pipeline import Calibrated, calibrate_scores, evaluate_scores
 from passage_cv.policy import Policy, read_policy
 from passage_cv.progress import Progress, silent
-from passage_cv.recognition.crossval import (
-    Figures,
-    cross_validate,
-    cross_validate_plainly,
-    individual_figures,
-)
-from passage_cv.recognition.heads import Examples, Ints
+from passage_cv.recognition.crossval import cross_validate, cross_validate_plainly, individual_figures
+from passage_cv.recognition.heads import DiscriminantGrid, Examples, Floats, Ints
 from passage_cv.recognition.rows import RunClasses, choose_classes, label_rows
 from passage_cv.recognition.score import score_version
+from passage_cv.recognition.selection import choose_head
 from passage_cv.recognition.train import Features, TrainSettings, embed_rows, to_examples, train_model
+from passage_cv.recognition.unfamiliarity import leave_one_class_out, rank_scores
 from passage_cv.scores import write_scores
 
 NEEDED = ("image", "scientificName", "sequence")
@@ -49,6 +46,8 @@ PASS_COST, REJECT_COST, HOLD_COST = 20.0, 5.0, 1.0
 CONFIDENCE = 0.95
 AUTHOR = "real-data"
 LAST_LAYER = 7
+COMMON = 10
+"""Classes of at least so many individuals make the second balanced figure; below, one fish is 10 points [ours]."""
 NOTE = (
     "Photographs of a folder, an individual being a sequence. Roles were drawn by individual: the limits say nothing "
     "about another place, camera or season."
@@ -66,12 +65,16 @@ class Label:
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """What is wanted of a folder: which classes are excluded, under which limit, and how to cross-validate."""
+    """What is wanted of a folder: which classes are excluded, under which limit, and how to cross-validate.
+
+    ``unknown`` also leaves out each class in turn and asks which score of unfamiliarity holds it.
+    """
 
     excluded: tuple[str, ...] = (EXCLUDED,)
     miss_limit: float = 0.2
     folds: int = 5
     seeds: int = 1
+    unknown: bool = False
 
 
 def run_real_data(
@@ -175,6 +178,33 @@ def cross_validate_version(
         "standard_error": _standard_errors(by_seed),
         "by_seed": by_seed,
         "individuals_of_class": _counts(examples, classes),
+        **(
+            {"leave_one_class_out": _unknown_held(examples, features, classes, asked, settings)}
+            if asked.unknown
+            else {}
+        ),
+    }
+
+
+def _unknown_held(
+    examples: Examples, features: Features, classes: RunClasses, asked: Asked, settings: TrainSettings
+) -> dict[str, dict[str, Any]]:
+    """Per score of unfamiliarity: AUROC and share held of each class when left out, and their means."""
+    grids = [grid for grid in settings.heads if isinstance(grid, DiscriminantGrid)]
+    best = choose_head(
+        examples, examples.individual, grids, n_folds=asked.folds, seed=settings.seed, extra=features.extra
+    ).best
+    assert isinstance(best.settings, DiscriminantGrid)
+    found = leave_one_class_out(
+        examples, examples.individual, best.settings, scale=best.scale, n_folds=asked.folds, seed=settings.seed
+    )
+    return {
+        name: {
+            "auroc": auroc,
+            "held": held,
+            "held_of_class": {classes.classes[one]: result.held for one, result in found[name].items()},
+        }
+        for name, auroc, held in rank_scores(found)
     }
 
 
@@ -183,15 +213,17 @@ def _figures_of(
 ) -> dict[str, float]:
     """All figures of one fold seed."""
 
-    def ours(unit: Ints) -> Figures:
-        logits = cross_validate(examples, unit, settings.heads, n_folds=folds, seed=seed, extra=features.extra)
-        return individual_figures(logits, examples)
+    def ours(unit: Ints) -> Floats:
+        return cross_validate(examples, unit, settings.heads, n_folds=folds, seed=seed, extra=features.extra)
 
-    grouped, leaky = ours(examples.individual), ours(np.arange(len(examples.label)))
+    logits = ours(examples.individual)
+    grouped, leaky = (individual_figures(each, examples) for each in (logits, ours(np.arange(len(examples.label)))))
+    common = examples.per_class >= COMMON
     script = individual_figures(cross_validate_plainly(plain, plain.individual, n_folds=folds, seed=seed), plain)
     return {
         "accuracy_individual": grouped.accuracy,
         "balanced_accuracy_individual": grouped.balanced_accuracy,
+        "balanced_accuracy_individual_common": individual_figures(logits, examples, among=common).balanced_accuracy,
         "balanced_accuracy_individual_ungrouped": leaky.balanced_accuracy,
         "plain_accuracy_individual": script.accuracy,
         "plain_balanced_accuracy_individual": script.balanced_accuracy,

@@ -27,6 +27,9 @@ def real_data(
     miss_limit: Annotated[float, typer.Option(help="Largest share of it that may pass.")] = 0.2,
     folds: Annotated[int, typer.Option(min=2, help="Folds of the grouped out-of-fold figures.")] = 5,
     seeds: Annotated[int, typer.Option(min=1, help="Draws of the folds; the figures are means.")] = 1,
+    unknown: Annotated[
+        bool, typer.Option("--unknown", help="Also leave out each class: is it held as unknown?")
+    ] = False,
     config: Annotated[str, typer.Option(help="Settings in configs/train, by name, or a file.")] = "quick",
 ) -> None:
     """Check, keep, train, set cutoffs, report and pack on real photographs, and say how good it is.
@@ -36,7 +39,7 @@ def real_data(
     """
     path = configs_folder() / "train" / f"{config}.toml"
     settings = read_settings(path if path.is_file() else Path(config), TrainSettings)
-    asked = Asked(tuple(excluded_class or (EXCLUDED,)), miss_limit, folds, seeds)
+    asked = Asked(tuple(excluded_class or (EXCLUDED,)), miss_limit, folds, seeds, unknown)
     with progress_bar() as progress:
         found = run_real_data(folder, out, asked, settings, progress=progress)
     show(f"{found['individuals']} individuals of {found['classes']} classes in {found['images']} images.")

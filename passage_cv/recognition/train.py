@@ -11,7 +11,7 @@ import tempfile
 import warnings
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import partial
+from functools import lru_cache, partial
 from pathlib import Path
 from typing import Any
 
@@ -165,7 +165,7 @@ def embed_rows(rows: Rows, store: Store, settings: TrainSettings, *, progress: P
     InputError
         If the weights are not those named in the settings, or a picture cannot be used.
     """
-    backbone = _export(settings.backbone, settings.crop.size)
+    backbone = exported_backbone(settings.backbone, settings.crop.size)
     embedder = Embedder(backbone)
     views = []
     for mirrored in (False, True) if settings.mirrored else (False,):
@@ -249,7 +249,15 @@ def run_meta(
     }
 
 
-def _export(settings: BackboneSettings, size: int) -> bytes:
+@lru_cache(maxsize=2)
+def exported_backbone(settings: BackboneSettings, size: int) -> bytes:
+    """The frozen backbone as an ONNX model, made once per process.
+
+    Raises
+    ------
+    InputError
+        If the weights are not those named in the settings.
+    """
     network, sha256 = load_backbone(taps=settings.taps)
     if sha256 != settings.weights_sha256:
         raise InputError(

@@ -14,19 +14,27 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+import onnxruntime
 import simplejpeg
 from sklearn.base import BaseEstimator, ClassifierMixin
 from sklearn.metrics import confusion_matrix, make_scorer
 from sklearn.model_selection import TunedThresholdClassifierCV
 
-from passage_cv.config import configs_folder
+from passage_cv.config import configs_folder, read_settings
 from passage_cv.decision.cutoffs import Costs, search_cutoffs, search_within_capacity
 from passage_cv.decision.guarantee import Mode, miss_cap
-from passage_cv.intake.images import PictureTask, examine_picture
+from passage_cv.intake.images import PictureTask, decode_picture, examine_picture
 from passage_cv.planning.season import read_season, simulate_season
 from passage_cv.policy import read_policy
+from passage_cv.recognition.backbone import feature_count
+from passage_cv.recognition.crop import crop_image
+from passage_cv.recognition.embed import run_pictures
+from passage_cv.recognition.model import Embedder
+from passage_cv.recognition.settings import TrainSettings
+from passage_cv.recognition.train import exported_backbone
 
 REPEATS = 5
+BARE_BATCH = 8
 
 
 def cpu_seconds(work: Callable[[], object], repeats: int = REPEATS) -> float:
@@ -134,6 +142,37 @@ def bench_intake(n: int) -> None:
         )
 
 
+def bench_embedding(n: int) -> None:
+    """Decode, crop and embed pictures, against the bare ONNX model on crops that lie ready (one thread each)."""
+    settings = read_settings(configs_folder() / "train" / "quick.toml", TrainSettings)
+    model = exported_backbone(settings.backbone, settings.crop.size)
+    rng = np.random.default_rng(2)
+    noise = cv2.resize(rng.integers(0, 255, (36, 64, 3), dtype=np.uint8), (640, 360))
+    names = [f"{i:04d}" for i in range(n)]
+    jpegs = {name: simplejpeg.encode_jpeg(np.roll(noise, 13 * i, axis=1), quality=90) for i, name in enumerate(names)}
+    ready = np.stack([crop_image(decode_picture(jpegs[name]), settings.crop) for name in names])
+    options = onnxruntime.SessionOptions()
+    options.intra_op_num_threads = 1
+    session = onnxruntime.InferenceSession(model, options, providers=["CPUExecutionProvider"])
+    entry = session.get_inputs()[0].name
+    embedder, width = Embedder(model), feature_count(settings.backbone.taps)
+
+    def bare() -> None:
+        for start in range(0, n, BARE_BATCH):
+            session.run(None, {entry: ready[start : start + BARE_BATCH]})
+
+    def whole() -> None:
+        ran = run_pictures(
+            names, lambda name: decode_picture(jpegs[name]), embedder.embed, settings.crop, width=width
+        )
+        assert not any(ran.problems)
+
+    base = cpu_seconds(bare, 3)
+    line(
+        f"Embedding {n} pictures 640 x 360", cpu_seconds(whole, 3), "the bare ONNX model on ready crops", base, "1.5"
+    )
+
+
 def bench_season() -> None:
     """Ten thousand demo seasons (under 10 s on one core) against drawing one multinomial of them."""
     plan = read_season(configs_folder() / "season" / "kettleback.toml")
@@ -153,6 +192,7 @@ def main() -> None:
     options = parser.parse_args()
     bench_decision(options.individuals)
     bench_intake(options.pictures)
+    bench_embedding(options.pictures)
     bench_season()
 
 

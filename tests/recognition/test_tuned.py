@@ -187,13 +187,13 @@ def test_every_batch_is_full_and_every_way_of_balancing_learns(world: World, bal
 
 
 def test_the_registry_network_tells_plain_colours_apart(world: World) -> None:
-    """From eight small pictures of three colours; guessing gets six of the eight others right once in 50 tries."""
+    """Eight small pictures of three colours to learn from, one step an epoch; all others must be right."""
     tuned = read_settings(configs_folder() / "train" / "tuned.toml", TunedSettings)
-    settings = tuned_settings(epochs=40, judged_every=40, averaging=0.5).model_copy(update={"network": tuned.network})
+    settings = tuned_settings(epochs=80, judged_every=80, averaging=0.5).model_copy(update={"network": tuned.network})
     bench = bench_of(world, settings)
     learn, predict = halves(bench)
-    logits = fit_network(bench, Lesson(0, learn, predict, 40)).logits[40]
-    assert (logits.argmax(axis=1) == bench.examples.label[predict]).mean() >= 0.75
+    logits = fit_network(bench, Lesson(0, learn, predict, 80)).logits[80]
+    assert (logits.argmax(axis=1) == bench.examples.label[predict]).mean() > 0.9
 
 
 def test_expected_cost_of_sure_and_right_fish_is_nothing() -> None:

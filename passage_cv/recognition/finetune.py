@@ -11,7 +11,7 @@ import copy
 import math
 import os
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -63,10 +63,12 @@ class Learnt:
 class Bench:
     """What all fits of a run share.
 
-    ``examples`` needs no features. ``folder`` is where unfinished fits are kept, None for nowhere.
+    ``images`` are names of pictures, to which ``examples`` (without features) belongs row by row. ``folder`` is where
+    unfinished fits are kept, None for nowhere.
     """
 
     settings: TunedSettings
+    images: Sequence[str]
     examples: Examples
     loader: PictureLoader
     team: Team
@@ -92,12 +94,12 @@ def fit_network(bench: Bench, lesson: Lesson) -> Learnt:
         )
     course = _Course(bench, lesson)
     course.resume()
-    made = bench.loader.batches(course.plan())
+    made = moved_ahead(bench.loader.batches(course.plan()), team.device)
     step_batches = len(course.steps_of(0))
     for epoch in range(course.epoch, lesson.last_epoch):
         torch.manual_seed(_seed_of(bench, lesson, epoch, "dropout"))
         for step, batch in enumerate(course.steps_of(epoch)):
-            course.learn(next(made), batch, epoch * step_batches + step, step_batches)
+            course.learn(next(made), batch[team.rank :: team.size], epoch * step_batches + step, step_batches)
         if (epoch + 1) % schedule.judged_every == 0 or epoch + 1 == lesson.last_epoch:
             course.judged[epoch + 1] = course.predict(made)
         course.epoch = epoch + 1
@@ -119,6 +121,7 @@ class _Course:
         network, self.origin = build_network(settings.network, bench.examples.n_classes)
         self.network = network.to(team.device).to(memory_format=torch.channels_last)
         self.average: Classifier = copy.deepcopy(self.network).eval().requires_grad_(False)  # noqa: FBT003
+        self.means, self.moving = _floating(self.average), _floating(self.network)
         self.optimiser = _optimiser(self.network, self.schedule, fused=team.device.type == "cuda")
         self.stepping: nn.Module = (
             DistributedDataParallel(self.network, device_ids=[team.device] if team.device.type == "cuda" else None)
@@ -133,8 +136,8 @@ class _Course:
 
     # -- which pictures, in which order ------------------------------------------------------------------------
 
-    def steps_of(self, epoch: int) -> list[Batch]:
-        """The batches of an epoch, before they are shared among processes; the rest of an uneven division is left."""
+    def steps_of(self, epoch: int) -> list[list[tuple[int, int]]]:
+        """Rows and seeds of each batch of an epoch, for all processes together; what fills no batch is left out."""
         rng = np.random.default_rng(_seed_of(self.bench, self.lesson, epoch, "order"))
         learn = self.lesson.learn
         if self.schedule.balance == "sampling":
@@ -152,22 +155,22 @@ class _Course:
         team = self.bench.team
         for epoch in range(self.epoch, self.lesson.last_epoch):
             for batch in self.steps_of(epoch):
-                yield batch[team.rank :: team.size]
+                yield [(self.bench.images[row], seed) for row, seed in batch[team.rank :: team.size]]
             if (epoch + 1) % self.schedule.judged_every == 0 or epoch + 1 == self.lesson.last_epoch:
                 yield from self._views()
 
     def _views(self) -> list[Batch]:
-        own = self.lesson.predict[self.bench.team.rank :: self.bench.team.size].tolist()
+        own = [self.bench.images[row] for row in self.lesson.predict[self.bench.team.rank :: self.bench.team.size]]
         size = self.schedule.batch_size
-        return [[(number, None) for number in own[start : start + size]] for start in range(0, len(own), size)]
+        return [[(name, None) for name in own[start : start + size]] for start in range(0, len(own), size)]
 
     # -- learning and predicting -------------------------------------------------------------------------------
 
-    def learn(self, crops: Tensor, batch: Batch, step: int, steps_per_epoch: int) -> None:
+    def learn(self, crops: Tensor, share: list[tuple[int, int]], step: int, steps_per_epoch: int) -> None:
         """One step: loss of this process's share, gradients of all, and the average moved along."""
         team = self.bench.team
-        numbers = [number for number, _ in batch[team.rank :: team.size]]
-        label = torch.as_tensor(self.bench.examples.label[numbers], device=team.device)
+        rows = [row for row, _ in share]
+        label = torch.as_tensor(self.bench.examples.label[rows], device=team.device)
         for group in self.optimiser.param_groups:
             group["lr"] = learning_rate(step / steps_per_epoch, self.schedule)
         self.stepping.train()
@@ -177,11 +180,11 @@ class _Course:
             logits = logits + self.offset
         loss = functional.cross_entropy(logits, label, reduction="none", label_smoothing=self.schedule.smoothing)
         if self.schedule.balance != "sampling":  # there, an individual's images are drawn by their weight
-            loss = loss * torch.as_tensor(self.weight[numbers], dtype=torch.float32, device=team.device)
+            loss = loss * torch.as_tensor(self.weight[rows], dtype=torch.float32, device=team.device)
         self.optimiser.zero_grad(set_to_none=True)
         loss.mean().backward()  # type: ignore[no-untyped-call]
         self.optimiser.step()
-        _average(self.average, self.network, min(self.schedule.averaging, (1 + step) / (10 + step)))
+        _move_average(self.means, self.moving, min(self.schedule.averaging, (1 + step) / (10 + step)))
 
     @torch.inference_mode()
     def predict(self, made: Iterator[Tensor]) -> Tensor:
@@ -261,6 +264,33 @@ def learning_rate(epochs_done: float, schedule: ScheduleSettings) -> float:
     return schedule.learning_rate * 0.5 * (1 + math.cos(math.pi * done))
 
 
+def moved_ahead(made: Iterator[Tensor], device: torch.device) -> Iterator[Tensor]:
+    """Each batch on the device; on a card it is copied while the one before it is worked on."""
+    if device.type != "cuda":
+        yield from made
+        return
+    stream = torch.cuda.Stream(device)  # type: ignore[no-untyped-call]
+    waiting: tuple[Tensor, torch.cuda.Event] | None = None
+    for crops in made:
+        with torch.cuda.stream(stream):
+            copied = crops.to(device, non_blocking=True)
+            arrived = torch.cuda.Event()  # type: ignore[no-untyped-call]
+            arrived.record(stream)
+        if waiting is not None:
+            yield _ready(*waiting)
+        waiting = copied, arrived
+    if waiting is not None:
+        yield _ready(*waiting)
+
+
+def _ready(copied: Tensor, arrived: torch.cuda.Event) -> Tensor:
+    """The copy, once the stream that works on it waits for it and keeps its memory until then."""
+    stream = torch.cuda.current_stream(copied.device)
+    stream.wait_event(arrived)
+    copied.record_stream(stream)
+    return copied
+
+
 def pixels_to_input(crops: Tensor, device: torch.device) -> Tensor:
     """8-bit crops (n, size, size, 3) as the network's input (n, 3, size, size), already channels-last in memory."""
     moved = crops.to(device, non_blocking=True)
@@ -285,12 +315,15 @@ def _optimiser(network: nn.Module, schedule: ScheduleSettings, *, fused: bool) -
     return torch.optim.AdamW(groups, lr=schedule.learning_rate, fused=fused)
 
 
+def _floating(network: nn.Module) -> list[Tensor]:
+    """Weights and normalisation statistics: all that an average is taken of."""
+    return [one for one in network.state_dict().values() if one.dtype.is_floating_point]
+
+
 @torch.no_grad()
-def _average(average: nn.Module, network: nn.Module, decay: float) -> None:
-    """Move the running mean of weights and of normalisation statistics towards the network."""
-    pairs = zip(average.state_dict().values(), network.state_dict().values(), strict=True)
-    moving = [(mean, one) for mean, one in pairs if mean.dtype.is_floating_point]
-    torch._foreach_lerp_([mean for mean, _ in moving], [one for _, one in moving], 1 - decay)
+def _move_average(means: list[Tensor], moving: list[Tensor], decay: float) -> None:
+    """Move running means towards the weights as they are now."""
+    torch._foreach_lerp_(means, moving, 1 - decay)
 
 
 def _seed_of(bench: Bench, lesson: Lesson, epoch: int, purpose: str) -> int:

@@ -6,8 +6,9 @@ it). Goes out: 8-bit tensors (n, size, size, 3). How many workers there are chan
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from multiprocessing import get_context
+from collections.abc import Callable, Iterable, Iterator
+from multiprocessing import get_all_start_methods, get_context
+from multiprocessing.context import BaseContext
 from typing import Any
 
 import cv2
@@ -20,45 +21,40 @@ from passage_cv.errors import InputError
 from passage_cv.recognition.augment import Augmentation
 from passage_cv.recognition.crop import CropSettings, Rgb, crop_image
 
-Item = tuple[int, int | None]
-"""Number of a picture, and the seed it is varied by."""
+Item = tuple[str, int | None]
+"""Name of a picture, and the seed it is varied by."""
 Batch = list[Item]
 
 _BATCHES_AHEAD = 4
 
 
 class Pictures(Dataset[Tensor]):
-    """Pictures by number; travels to worker processes.
+    """Pictures by name; travels to worker processes.
+
+    It holds no list of names: with more to send than a pipe takes at once (64 KiB on Linux), each worker would be
+    waited for before the next one starts.
 
     Parameters
     ----------
-    names
-        Of the pictures, each once or more.
     read
         From a name to a decoded picture.
     crop, augmentation
         What is done to it.
     """
 
-    def __init__(
-        self, names: Sequence[str], read: Callable[[str], Rgb], crop: CropSettings, augmentation: Augmentation
-    ) -> None:
-        self.names = list(names)
+    def __init__(self, read: Callable[[str], Rgb], crop: CropSettings, augmentation: Augmentation) -> None:
         self.read = read
         self.crop = crop
         self.augmentation = augmentation
 
-    def __len__(self) -> int:
-        return len(self.names)
-
     def __getitems__(self, batch: Batch) -> Tensor | InputError:
         """A batch of crops, or why one of them cannot be made: an exception would lose its words on the way."""
         out = np.empty((len(batch), self.crop.size, self.crop.size, 3), dtype=np.uint8)
-        for place, (number, seed) in enumerate(batch):
+        for place, (name, seed) in enumerate(batch):
             try:
-                rgb = self.read(self.names[number])
+                rgb = self.read(name)
             except InputError as error:
-                return InputError(f"Picture {self.names[number][:12]}: {error.what}", do="Restore it, or exclude it.")
+                return InputError(f"Picture {name[:12]}: {error.what}", do="Restore it, or exclude it.")
             out[place] = crop_image(rgb, self.crop) if seed is None else self.augmentation.vary(rgb, seed)
         return torch.from_numpy(out)
 
@@ -98,7 +94,7 @@ class PictureLoader:
             persistent_workers=workers > 0,
             prefetch_factor=_BATCHES_AHEAD if workers else None,
             generator=torch.Generator(),  # else it draws from the one that dropout draws from
-            multiprocessing_context=get_context("spawn") if workers else None,  # a forked copy of threads can hang
+            multiprocessing_context=_starting() if workers else None,
         )
 
     def batches(self, plan: Iterable[Batch]) -> Iterator[Tensor]:
@@ -114,6 +110,18 @@ class PictureLoader:
             if isinstance(made, InputError):
                 raise made
             yield made
+
+
+def _starting() -> BaseContext:
+    """How workers start: never as a copy of this process, whose threads would be missing in it and can hang it.
+
+    Where the system can, one clean process imports everything once and is copied.
+    """
+    if "forkserver" not in get_all_start_methods():
+        return get_context("spawn")
+    context = get_context("forkserver")
+    context.set_forkserver_preload(["__main__", __name__])
+    return context
 
 
 def _as_it_is(made: Any) -> Any:  # noqa: ANN401 - a whole batch comes already, whatever torch's types say

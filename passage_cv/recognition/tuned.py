@@ -112,6 +112,31 @@ def tune(  # noqa: PLR0913 - what a run is made of, each thing once
     return fitted
 
 
+def cross_validate_tuned(  # noqa: PLR0913 - as tune
+    rows: Rows,
+    classes: RunClasses,
+    unit: Ints,
+    store: Store,
+    settings: TunedSettings,
+    *,
+    n_folds: int,
+    seed: int,
+    workers: int | None = None,
+    progress: Progress = silent,
+) -> Floats:
+    """Logits of every image (n_images, n_classes) by networks that saw nothing of its fold, at the schedule's end.
+
+    No epoch is chosen, so nothing of the left-out fold enters its own figures. ``seed`` is that of folds and fits.
+    """
+    schedule = settings.schedule.model_copy(update={"judged_every": settings.schedule.epochs})
+    settings = settings.model_copy(update={"seed": seed, "schedule": schedule})
+    examples = as_examples(rows, classes)
+    fold = folds_of_images(examples, unit, n_folds=n_folds, seed=seed)
+    with join_team() as team:
+        bench = make_bench(rows, examples, store, settings, team, workers=workers, progress=progress)
+        return predict_left_out(bench, fold)[schedule.epochs]
+
+
 def as_examples(rows: Rows, classes: RunClasses) -> Examples:
     """Rows as labels and individuals, without features: the network finds its own."""
     place = {name: number for number, name in enumerate(classes.classes)}
@@ -127,13 +152,18 @@ def make_bench(
     team: Team,
     *,
     folder: Path | None = None,
+    workers: int | None = None,
     progress: Progress = silent,
 ) -> Bench:
     """What all fits of these rows share; workers start with the first batch."""
     augmentation = Augmentation(settings.augment, settings.crop)
-    pictures = Pictures(rows.images, partial(working_image, store), settings.crop, augmentation)
-    loader = PictureLoader(pictures, workers=team.workers, pinned=team.device.type == "cuda")
-    return Bench(settings, examples, loader, team, folder, progress=progress if team.is_first else silent)
+    pictures = Pictures(partial(working_image, store), settings.crop, augmentation)
+    loader = PictureLoader(
+        pictures, workers=team.workers if workers is None else workers, pinned=team.device.type == "cuda"
+    )
+    return Bench(
+        settings, rows.images, examples, loader, team, folder, progress=progress if team.is_first else silent
+    )
 
 
 def predict_left_out(bench: Bench, fold: Ints) -> dict[int, Floats]:

@@ -12,6 +12,7 @@ import torch
 from safetensors.numpy import load_file
 
 from passage_cv.config import configs_folder, parse_settings, read_settings
+from passage_cv.dataset.working import working_image
 from passage_cv.errors import InputError
 from passage_cv.files import sha256_file
 from passage_cv.policy import Policy
@@ -215,13 +216,13 @@ def two_class_policy() -> Policy:
     return parse_settings({**common, "classes": classes}, Policy, where="test")
 
 
-def test_a_missing_picture_is_named(world: World, tmp_path: Path) -> None:
+def test_a_missing_picture_is_named(world: World) -> None:
     bench = bench_of(world, tuned_settings(epochs=1))
     learn, predict = halves(bench)
-    pictures = bench.loader._loader.dataset
-    pictures.names[int(predict[0])] = "0" * 64  # type: ignore[attr-defined]
+    images = list(bench.images)
+    images[int(predict[0])] = "0" * 64
     with pytest.raises(InputError, match="Picture 000000000000: "):
-        fit_network(bench, Lesson(0, learn, predict, 1))
+        fit_network(replace(bench, images=images), Lesson(0, learn, predict, 1))
 
 
 def test_settings_written_as_toml_name_the_kind() -> None:
@@ -230,7 +231,6 @@ def test_settings_written_as_toml_name_the_kind() -> None:
 
 def test_a_crop_to_predict_is_the_gates_own(world: World) -> None:
     bench = bench_of(world, tuned_settings())
-    pictures = bench.loader._loader.dataset
-    made = pictures.__getitems__([(0, None)])  # type: ignore[attr-defined]
-    rgb = pictures.read(pictures.names[0])  # type: ignore[attr-defined]
-    np.testing.assert_array_equal(made[0].numpy(), crop_image(rgb, bench.settings.crop))
+    name = bench.images[0]
+    made = next(bench.loader.batches([[(name, None)]]))
+    np.testing.assert_array_equal(made[0].numpy(), crop_image(working_image(world.store, name), bench.settings.crop))

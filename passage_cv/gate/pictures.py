@@ -5,9 +5,7 @@ They show at the gate computer that decoding, crop, model and decision still do 
 
 from __future__ import annotations
 
-import csv
-import io
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 from pathlib import Path
@@ -16,7 +14,7 @@ import numpy as np
 
 from passage_cv.decision.cutoffs_file import Cutoffs
 from passage_cv.decision.rule import decide
-from passage_cv.errors import InputError
+from passage_cv.gate.cases import read_cases, write_cases
 from passage_cv.gate.format import PICTURE_CASES, PICTURES
 from passage_cv.gate.reference import stated_reason
 from passage_cv.gate.views import Logits, Model, read_picture, score_pictures
@@ -89,15 +87,7 @@ def build_picture_cases(
 
 def write_picture_cases(cases: Sequence[PictureCase], classes: tuple[str, ...]) -> bytes:
     """The cases as CSV, a line per picture; score, action and reason are those of the presentation."""
-    stream = io.StringIO()
-    writer = csv.writer(stream, lineterminator="\r\n")
-    writer.writerow(_headings(classes))
-    for case in cases:
-        for view, (file, row) in enumerate(zip(case.files, case.logits, strict=True), start=1):
-            logits = [repr(float(value)) for value in row]
-            told = [repr(case.score), case.action.value, case.reason]
-            writer.writerow([case.presentation, view, file, case.label, *logits, *told])
-    return stream.getvalue().encode()
+    return write_cases(_headings(classes), (row for case in cases for row in _rows(case)))
 
 
 def read_picture_cases(folder: Path, classes: tuple[str, ...]) -> tuple[PictureCase, ...]:
@@ -108,15 +98,13 @@ def read_picture_cases(folder: Path, classes: tuple[str, ...]) -> tuple[PictureC
     InputError
         If the headings are not those of these classes, in this order, or a cell cannot be read.
     """
-    path = folder / PICTURE_CASES
-    with path.open(encoding="utf-8", newline="") as stream:
-        head, *rows = list(csv.reader(stream)) or [[]]
-    if head != _headings(classes):
-        raise InputError(f"Headings are {head}, needed {_headings(classes)}", where=str(path), do="Export again.")
-    try:
-        return tuple(_read_case(list(views)) for _, views in groupby(rows, key=lambda row: row[0]))
-    except (ValueError, IndexError) as error:
-        raise InputError(f"A reference case cannot be read: {error}", where=str(path), do="Export again.") from error
+    return read_cases(folder / PICTURE_CASES, _headings(classes), _read_case)
+
+
+def _rows(case: PictureCase) -> Iterator[list[str]]:
+    told = [repr(case.score), case.action.value, case.reason]
+    for view, (file, row) in enumerate(zip(case.files, case.logits, strict=True), start=1):
+        yield [case.presentation, str(view), file, case.label, *(repr(float(value)) for value in row), *told]
 
 
 def _headings(classes: tuple[str, ...]) -> list[str]:

@@ -7,12 +7,9 @@ header and a site's own code replay the same file.
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import groupby
 from pathlib import Path
 
 import numpy as np
@@ -22,6 +19,7 @@ from passage_cv.decision.combine import evidence
 from passage_cv.decision.cutoffs_file import Cutoffs
 from passage_cv.decision.rule import Decision, decide
 from passage_cv.errors import InputError
+from passage_cv.gate.cases import read_cases, write_cases
 from passage_cv.gate.format import SCORE_TOLERANCE
 from passage_cv.policy import Group
 from passage_cv.records import Action
@@ -118,16 +116,7 @@ def logits_with_score(cutoffs: Cutoffs, score: np.float32) -> Floats:
 
 def write_logit_cases(cases: tuple[LogitCase, ...], classes: tuple[str, ...]) -> bytes:
     """The cases as CSV: a line per view; a presentation without views has one line with view 0."""
-    stream = io.StringIO()
-    writer = csv.writer(stream, lineterminator="\r\n")
-    writer.writerow(_headings(classes))
-    for case in cases:
-        rows = case.logits.tolist() or [[""] * len(classes)]
-        for view, row in enumerate(rows, start=1 if len(case.logits) else 0):
-            cells = [repr(value) if value != "" else "" for value in row]
-            expected = [repr(case.score), case.action.value, case.reason]
-            writer.writerow([case.case, case.note, view, case.hold_reason, *cells, *expected])
-    return stream.getvalue().encode()
+    return write_cases(_headings(classes), (row for case in cases for row in _rows(case, len(classes))))
 
 
 def read_logit_cases(path: Path, classes: tuple[str, ...]) -> tuple[LogitCase, ...]:
@@ -138,14 +127,14 @@ def read_logit_cases(path: Path, classes: tuple[str, ...]) -> tuple[LogitCase, .
     InputError
         If the headings are not those of these classes, in this order, or a cell cannot be read.
     """
-    with path.open(encoding="utf-8", newline="") as stream:
-        head, *rows = list(csv.reader(stream)) or [[]]
-    if head != _headings(classes):
-        raise InputError(f"Headings are {head}, needed {_headings(classes)}", where=str(path), do="Export again.")
-    try:
-        return tuple(_read_case(list(views)) for _, views in groupby(rows, key=lambda row: row[0]))
-    except (ValueError, IndexError) as error:
-        raise InputError(f"A reference case cannot be read: {error}", where=str(path), do="Export again.") from error
+    return read_cases(path, _headings(classes), _read_case)
+
+
+def _rows(case: LogitCase, n_classes: int) -> Iterator[list[str]]:
+    told = [repr(case.score), case.action.value, case.reason]
+    views = [[repr(value) for value in row] for row in case.logits.tolist()]
+    for number, cells in enumerate(views or [[""] * n_classes], start=1 if views else 0):
+        yield [case.case, case.note, str(number), case.hold_reason, *cells, *told]
 
 
 def _headings(classes: tuple[str, ...]) -> list[str]:

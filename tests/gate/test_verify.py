@@ -8,13 +8,18 @@ from pathlib import Path
 import pytest
 
 from passage_cv.files import sha256_file
+from passage_cv.gate.code_check import find_compiler
 from passage_cv.gate.format import LOGIT_CASES, PICTURE_CASES
 from passage_cv.gate.manifest import build_manifest, manifest_bytes, read_manifest
 from passage_cv.gate.timing import TimeBudget
 from passage_cv.gate.verify import VerifyReport, verify_package
 from tests.gate_world import WEIGHTS, write_model
 
-CHECKS = ["manifest", "every byte", "signature", "records", "reference logits", "reference pictures", "latency"]
+CHECKS = [
+    "manifest", "every byte", "signature", "records", "reference logits", "reference pictures", "C header",
+    "Structured Text", "latency",
+]  # fmt: skip
+needs_compiler = pytest.mark.skipif(not find_compiler(), reason="needs a C compiler (cc, gcc or clang)")
 
 
 def signed_again(folder: Path) -> None:
@@ -134,3 +139,45 @@ def test_the_slowest_decision_must_fit_the_sites_time(package: Path) -> None:
     report = verify_package(package, budget=jet)
     assert not report.ok
     assert "are left of 30 ms of travel" in failed(report)["time budget"]
+
+
+@needs_compiler
+def test_a_header_with_another_cutoff_is_found(copied: Path) -> None:
+    path = copied / "passage_gate.h"
+    text = path.read_text()
+    at = text.index("if ((float)score < ") + len("if ((float)score < ")
+    path.write_text(f"{text[:at]}1.0f + {text[at:]}")
+    signed_again(copied)
+    assert "L" in failed(verify_package(copied))["C header"]
+
+
+@needs_compiler
+def test_a_header_that_does_not_compile_is_found(copied: Path) -> None:
+    path = copied / "passage_gate.h"
+    path.write_text(path.read_text().replace("int spared = 0;", "int spared = 0", 1))
+    signed_again(copied)
+    assert "The C header does not compile" in failed(verify_package(copied))["C header"]
+
+
+def test_structured_text_that_does_not_parse_is_found(copied: Path) -> None:
+    path = copied / "passage_gate.st"
+    path.write_text(path.read_text().replace("END_FOR;", "", 1))
+    signed_again(copied)
+    assert "is no Structured Text" in failed(verify_package(copied))["Structured Text"]
+
+
+def test_a_check_without_its_tool_is_listed_as_not_made(package: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("passage_cv.gate.replay.find_compiler", lambda: "")
+    monkeypatch.setattr("passage_cv.gate.replay.has_grammar", lambda: False)
+    report = verify_package(package)
+    assert (report.ok, report.not_made) == (True, ("C header", "Structured Text"))
+    details = {check.name: check.detail for check in report.checks}
+    assert details["C header"].startswith("not made here: there is no C compiler")
+
+
+def test_the_record_names_the_computer_and_the_time_left(package: Path) -> None:
+    belt = TimeBudget(distance_m=1.2, speed_m_per_s=0.4, gate_s=0.8, margin_s=0.25, control_s=0.15)
+    record = json.loads(json.dumps(verify_package(package, budget=belt).as_dict(), allow_nan=False))
+    assert record["budget"]["left_ms"] == pytest.approx(1800)  # check-value CV-131, computed there
+    assert {"time", "processor", "onnxruntime", "compiler"} <= record["computer"].keys()
+    assert record["latency"].keys() == {"n", "p50_ms", "p95_ms", "p99_ms"}

@@ -97,8 +97,8 @@ def encode_segment(table: pa.Table) -> bytes:
 
 
 def decode_segment(data: bytes) -> pa.Table:
-    """The table of a segment's bytes."""
-    return pq.read_table(pa.BufferReader(data), schema=SCHEMA)
+    """The table of a segment's bytes, with null in columns that came later than it; one thread, as it is small."""
+    return pq.read_table(pa.BufferReader(data), schema=SCHEMA, use_threads=False)
 
 
 def _kept(batch: CheckedBatch) -> Iterator[tuple[Line, str]]:

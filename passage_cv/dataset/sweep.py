@@ -16,7 +16,7 @@ from passage_cv.dataset.versions import list_versions, open_version
 
 GRACE_HOURS = 24.0
 """Longer than any accept takes [ours]."""
-_FOLDERS = ("objects", "working", "segments", "facts", "versions", "batches", "heads", "ledger", "packs")
+_FOLDERS = ("objects", "working", "segments", "facts", "versions", "batches", "heads", "ledger", "packs", "readings")
 _PART = ".part-"
 
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from random import Random
 
 from passage_cv.dataset.facts import Amendment, BatchEntry, RolesFact, read_fact
+from passage_cv.dataset.readings import FOLDER
 from passage_cv.dataset.rows import find_packs, pack_matches, read_segment
 from passage_cv.dataset.store import SETTINGS_FILE, Store
 from passage_cv.dataset.tables import values
@@ -65,7 +66,7 @@ def verify_store(
     chosen = pictures if sample is None else Random(seed).sample(pictures, min(sample, len(pictures)))  # noqa: S311 - a sample to look at, no secret
     for sha256 in tracked(chosen, "Hashing pictures", progress):
         problems += [] if sha256 in withdrawn else _picture_problems(store, sha256)
-    problems += _ledger_problems(store)
+    problems += [p for folder in ("ledger", FOLDER) for p in _named_problems(store, folder)]
     return Verification(
         n_versions=len(records),
         n_batches=len(entries),
@@ -185,8 +186,9 @@ def _leftovers(store: Store, records: Sequence[VersionRecord], entries: Sequence
         yield from (f"{folder}/{name}" for name in store.storage.names(folder) if name not in known)
 
 
-def _ledger_problems(store: Store) -> list[str]:
-    found = (_misnamed(store, f"ledger/{name}") for name in store.storage.names("ledger"))
+def _named_problems(store: Store, folder: str) -> list[str]:
+    """Files of a folder in which each is named by its own hash, and by nothing else."""
+    found = (_misnamed(store, f"{folder}/{name}") for name in store.storage.names(folder))
     return [problem for problem in found if problem]
 
 

@@ -1,0 +1,78 @@
+"""The individuals of a version as one record each, and the tokens that hide which is which from a reader."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from passage_cv.dataset.tables import tuples
+from passage_cv.dataset.versions import Version
+from passage_cv.files import sha256_bytes
+from passage_cv.intake.columns import GATE_VIEW
+from passage_cv.records import Role
+
+_COLUMNS = (
+    "individual",
+    "image_sha256",
+    "scientificName",
+    "role",
+    "trip",
+    "identificationMethod",
+    "identifiedBy",
+    "recordedBy",
+    "purpose",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Fish:
+    """One individual: its label as it stands, its role, and who named it from what.
+
+    ``views`` are the images that are gate views: a length board or a voucher may have the name written beside it.
+    ``identifiers`` are those who identified it, or who wrote it down where nobody is said to have.
+    """
+
+    individual: str
+    name: str
+    role: Role
+    images: tuple[str, ...]
+    views: tuple[str, ...]
+    trips: frozenset[str]
+    methods: frozenset[str]
+    identifiers: frozenset[str]
+
+
+def fish_of(version: Version, *, used_only: bool = False) -> list[Fish]:
+    """Every individual of a version in sheet order; with ``used_only`` those that some role uses.
+
+    A fish with pictures in a role and excluded ones has that role; ``used_only`` leaves the excluded ones out.
+    """
+    rows: dict[str, list[tuple[str, ...]]] = {}
+    for individual, *rest in tuples(version.table(_COLUMNS), *_COLUMNS):
+        if individual and not (used_only and rest[2] == "excluded"):
+            rows.setdefault(individual, []).append(tuple(value or "" for value in rest))
+    return [_fish(individual, own) for individual, own in rows.items()]
+
+
+def token_of(key: str, reader: str, individual: str) -> str:
+    """A name for a fish that says nothing about it, another one for each reader."""
+    return sha256_bytes(f"{key}/{reader}/{individual}".encode())[:16]
+
+
+def _fish(individual: str, rows: list[tuple[str, ...]]) -> Fish:
+    images, names, roles, trips, methods, identified, recorded, purposes = zip(*rows, strict=True)
+    used: list[Role] = [role for role in roles if role != "excluded"]
+    return Fish(
+        individual=individual,
+        name=names[0],
+        role=used[0] if used else "excluded",
+        images=tuple(images),
+        views=tuple(image for image, purpose in zip(images, purposes, strict=True) if purpose == GATE_VIEW),
+        trips=_said(trips),
+        methods=_said(methods),
+        identifiers=_said(identified) or _said(recorded),
+    )
+
+
+def _said(values: Iterable[str]) -> frozenset[str]:
+    return frozenset(value.strip() for value in values if value.strip())

@@ -24,6 +24,9 @@ from passage_cv.files import sha256_file, write_json
 from passage_cv.gate.package import write_package
 from passage_cv.gate.pictures import ReferencePicture
 from passage_cv.policy import Policy
+from passage_cv.recognition.crop import CropSettings
+from passage_cv.recognition.transforms import recipe_sha256
+from passage_cv.scores import write_scores
 from tests.worlds import CODES, five_class_policy, five_class_scores
 
 COLOURS = {
@@ -62,6 +65,10 @@ def build_world(folder: Path, **policy_changes: object) -> GateWorld:
     names = {rule.code: rule.scientific_name for rule in five_class_policy().classes}
     write_json(run / "classes.json", {"classes": CODES, "scientific_names": names})
     write_json(run / "crop.json", {"format": 1, "method": "whole", "size": SIZE})
+    crop = recipe_sha256(CropSettings(size=SIZE))
+    write_scores(
+        five_class_scores(np.random.default_rng(2), meta={"crop_sha256": crop}), run / "train_scores.parquet"
+    )
     policy = five_class_policy(**policy_changes)
     (folder / "policy.toml").write_text(policy_toml(policy), encoding="utf-8")
     write_cutoffs(world_cutoffs(policy, model_sha256), folder / "cutoffs.json")

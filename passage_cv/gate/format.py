@@ -29,6 +29,8 @@ LOGIT_CASES = "reference/logits.csv"
 C_HEADER = "passage_gate.h"
 STRUCTURED_TEXT = "passage_gate.st"
 REGISTERS = "registers.csv"
+TRAIN_SCORES = "train_scores.parquet"
+"""In the run, not in the package: it names the crop that the scores were made with."""
 
 LOGIT_TOLERANCE = 1e-4
 """How far a reference picture's logits may lie from those written at export [style 6, ONNX against torch]."""

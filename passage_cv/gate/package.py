@@ -33,6 +33,7 @@ from passage_cv.gate.format import (
     POLICY,
     REGISTERS,
     STRUCTURED_TEXT,
+    TRAIN_SCORES,
 )
 from passage_cv.gate.manifest import Manifest, build_manifest, manifest_bytes
 from passage_cv.gate.pictures import PictureCase, ReferencePicture, build_picture_cases, write_picture_cases
@@ -41,8 +42,11 @@ from passage_cv.gate.registers import render_register_table
 from passage_cv.gate.runtime import read_crop
 from passage_cv.policy import Policy, read_policy
 from passage_cv.progress import Progress, silent
+from passage_cv.recognition.crop import CropSettings
 from passage_cv.recognition.model import GateModel
 from passage_cv.recognition.rows import read_run_classes
+from passage_cv.recognition.transforms import recipe_sha256
+from passage_cv.scores import read_scores
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +99,7 @@ def write_package(
     ------
     InputError
         If ``out`` exists; if run, policy and cutoffs have different classes; if the cutoffs were set for
-        another model, another policy or other scores; if there is no picture or one cannot be used.
+        another model, another policy, another crop or other scores; if there is no picture or one cannot be used.
     """
     if out.exists():
         raise InputError(
@@ -105,6 +109,7 @@ def write_package(
         )
     sources = _read_sources(run, cutoffs, policy)
     crop = read_crop(run / CROP)
+    _require_same_crop(run, crop)
     if not pictures:
         raise InputError("No reference picture was given", where=str(out), do="Give a few real pictures per class.")
     cases, contents = build_picture_cases(pictures, GateModel(run / MODEL), crop, sources.cutoffs, progress)
@@ -192,6 +197,20 @@ def _require_same_hashes(sources: _Sources) -> None:
                 where=f"{sources.cutoffs_path}; {where}",
                 do=f"{do} A limit holds only for what it was shown on.",
             )
+
+
+def _require_same_crop(run: Path, crop: CropSettings) -> None:
+    """The crop beside the model is the one that its scores, and so the cutoffs, were made with."""
+    path = run / TRAIN_SCORES
+    if not path.is_file():
+        raise InputError(f"{TRAIN_SCORES} is missing", where=str(run), do="Give the folder that 'train' wrote.")
+    made_with, found = read_scores(path).meta.get("crop_sha256", ""), recipe_sha256(crop)
+    if made_with != found:
+        raise InputError(
+            f"The scores were made with crop {str(made_with)[:12] or 'of no name'}, crop.json is {found[:12]}",
+            where=str(run / CROP),
+            do="Put the run's own crop.json back, or train, score and calibrate again.",
+        )
 
 
 def _write_files(

@@ -126,7 +126,15 @@ def test_cutoffs_of_ready_scores_are_refused(tmp_path: Path, kind: str) -> None:
         world.pack(tmp_path / "out")
 
 
-@pytest.mark.parametrize("name", ["model.onnx", "classes.json", "crop.json"])
+def test_another_crop_than_the_scores_were_made_with_is_refused(tmp_path: Path) -> None:
+    world = build_world(tmp_path)
+    path = world.run / "crop.json"
+    path.write_text(path.read_text().replace('"whole"', '"whole", "interpolation": "cubic"'))
+    with pytest.raises(InputError, match=r"The scores were made with crop \w{12}, crop.json is \w{12}"):
+        world.pack(tmp_path / "out")
+
+
+@pytest.mark.parametrize("name", ["model.onnx", "classes.json", "crop.json", "train_scores.parquet"])
 def test_a_run_without_a_file_is_refused(tmp_path: Path, name: str) -> None:
     world = build_world(tmp_path)
     (world.run / name).unlink()

@@ -6,6 +6,7 @@ nothing is passed on a fault. The plant's controller owns the gate and its inter
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -15,13 +16,13 @@ import numpy as np
 
 from passage_cv.config import parse_settings
 from passage_cv.decision.cutoffs_file import Cutoffs, read_cutoffs
-from passage_cv.decision.rule import Decision, decide
+from passage_cv.decision.rule import Decision, decide, unfamiliarity_of
 from passage_cv.errors import InputError
 from passage_cv.files import read_json, sha256_bytes
 from passage_cv.gate.classes import GateClass, read_classes
 from passage_cv.gate.format import CLASSES, CROP, CUTOFFS, MODEL, POLICY
 from passage_cv.gate.manifest import Manifest, require_intact
-from passage_cv.gate.views import Logits, Model, read_picture, score_pictures
+from passage_cv.gate.views import Logits, Model, Picture, read_picture, score_pictures
 from passage_cv.policy import Policy, read_policy
 from passage_cv.recognition.crop import CropSettings
 from passage_cv.recognition.model import GateModel
@@ -35,8 +36,8 @@ FAULT = "fault"
 class GateDecision:
     """What the gate is asked to do with one presentation, and what it was based on.
 
-    ``logits`` has shape (n_views, n_classes), (0, n_classes) where no picture was scored; ``latency_ms`` is
-    from the call to the action; ``image_sha256s`` are those of all pictures that could be opened.
+    ``logits`` has shape (n_views, n_classes), (0, n_classes) where no picture was scored; ``unfamiliarity`` is
+    not a number where no picture was scored or no rule asks for it; ``latency_ms`` is from the call to the action; ``image_sha256s`` are those of all pictures that were given as files.
     """
 
     action: Action
@@ -46,6 +47,7 @@ class GateDecision:
     logits: Logits
     image_sha256s: tuple[str, ...]
     latency_ms: float
+    unfamiliarity: float = math.nan
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,14 +63,14 @@ class Package:
     model: Model
 
     def decide(
-        self, pictures: Sequence[bytes | Path], *, hold_reason: str = "", setup_id: str | None = None
+        self, pictures: Sequence[Picture | Path], *, hold_reason: str = "", setup_id: str | None = None
     ) -> GateDecision:
         """Decide one presentation from its pictures, in the order in which they were taken.
 
         Parameters
         ----------
         pictures
-            Bytes or paths; the first ``views.max`` are used.
+            Bytes, pixels (uint8, height, width, 3) or paths; the first ``views.max`` are used.
         hold_reason
             Why the fish is to be held whatever its pictures say (two fish in view, empty view, unknown).
         setup_id
@@ -88,11 +90,12 @@ class Package:
             reason=made.reason,
             hold_reason=made.hold_reason,
             logits=logits,
-            image_sha256s=tuple(sha256_bytes(data) for data in opened),
+            image_sha256s=tuple(sha256_bytes(data) for data in opened if isinstance(data, bytes)),
             latency_ms=(time.perf_counter() - started) * 1e3,
+            unfamiliarity=unfamiliarity_of(logits, self.cutoffs),
         )
 
-    def _score(self, pictures: Sequence[bytes]) -> tuple[Logits, str, str]:
+    def _score(self, pictures: Sequence[Picture]) -> tuple[Logits, str, str]:
         """(logits, why a picture cannot be used, what went wrong with the model)."""
         none = np.zeros((0, len(self.cutoffs.classes)), dtype=np.float32)
         if not pictures:
@@ -104,7 +107,7 @@ class Package:
         except Exception as error:
             return none, "", f"model: {error}"
 
-    def _logits(self, pictures: Sequence[bytes]) -> Logits:
+    def _logits(self, pictures: Sequence[Picture]) -> Logits:
         logits = score_pictures(pictures, self.model, self.crop)
         wanted = (len(pictures), len(self.cutoffs.classes))
         if logits.shape != wanted:
@@ -154,12 +157,13 @@ def read_crop(path: Path) -> CropSettings:
     return parse_settings(read_json(path), CropSettings, where=str(path))
 
 
-def _open(pictures: Sequence[bytes | Path]) -> tuple[list[bytes], str]:
-    """Bytes of the pictures that could be opened, and why the fish is held if one could not."""
-    opened, problem = [], ""
+def _open(pictures: Sequence[Picture | Path]) -> tuple[list[Picture], str]:
+    """The pictures that could be opened, and why the fish is held if one could not."""
+    opened: list[Picture] = []
+    problem = ""
     for picture in pictures:
         try:
-            opened.append(read_picture(picture))
+            opened.append(read_picture(picture) if isinstance(picture, Path) else picture)
         except InputError as error:
             problem = problem or error.what
     return opened, problem

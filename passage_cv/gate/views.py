@@ -9,10 +9,12 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Protocol
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 
 from passage_cv.errors import InputError
+from passage_cv.intake.containers import read_container
 from passage_cv.intake.images import Rgb, decode_picture
 from passage_cv.recognition.crop import CropSettings, crop_image
 
@@ -27,36 +29,56 @@ class Model(Protocol):
         ...
 
 
-def read_picture(picture: bytes | Path) -> bytes:
-    """The bytes of a picture given as such or as a path.
+Picture = bytes | Rgb
+"""A picture as it was stored, or decoded already."""
+
+
+def read_picture(path: Path) -> bytes:
+    """The bytes of a picture file.
 
     Raises
     ------
     InputError
-        If the file cannot be opened.
+        If it cannot be opened.
     """
-    if isinstance(picture, bytes):
-        return picture
     try:
-        return picture.read_bytes()
+        return path.read_bytes()
     except OSError as error:
         raise InputError(
-            f"Picture cannot be opened: {error.strerror}", where=str(picture), do="Check the camera."
+            f"Picture cannot be opened: {error.strerror}", where=str(path), do="Check the camera."
         ) from error
 
 
-def decode_view(data: bytes, *, where: str) -> Rgb:
-    """Pixels of one picture, decoded as for every other use: uint8, shape (height, width, 3).
+def decode_view(picture: Picture, *, where: str) -> Rgb:
+    """Pixels of one picture, decoded as for every other use: uint8, shape (height, width, 3); once is enough.
 
     Raises
     ------
     InputError
         If it cannot be decoded.
     """
-    return decode_picture(data, where=where)
+    return decode_picture(picture, where=where) if isinstance(picture, bytes) else picture
 
 
-def crop_pictures(pictures: Sequence[bytes], crop: CropSettings) -> npt.NDArray[np.uint8]:
+def file_ending(data: bytes) -> str:
+    """The ending that fits a picture's first bytes, with its dot; ``""`` where it is no picture.
+
+    Examples
+    --------
+    >>> file_ending(b"no picture")
+    ''
+    """
+    container = read_container(data)
+    return f".{container.kind}" if container else ""
+
+
+def encode_losslessly(rgb: Rgb) -> bytes:
+    """Pixels as a PNG that decodes to the same pixels; weakly packed, because a fish is waiting."""
+    _, data = cv2.imencode(".png", rgb[..., ::-1], [cv2.IMWRITE_PNG_COMPRESSION, 1])
+    return bytes(data.tobytes())
+
+
+def crop_pictures(pictures: Sequence[Picture], crop: CropSettings) -> npt.NDArray[np.uint8]:
     """Crops of one presentation's pictures, shape (n_views, size, size, 3).
 
     Raises
@@ -64,10 +86,10 @@ def crop_pictures(pictures: Sequence[bytes], crop: CropSettings) -> npt.NDArray[
     InputError
         If a picture cannot be decoded or nothing is found in it.
     """
-    return np.stack([crop_image(decode_view(data, where=f"view {n}"), crop) for n, data in enumerate(pictures, 1)])
+    return np.stack([crop_image(decode_view(one, where=f"view {n}"), crop) for n, one in enumerate(pictures, 1)])
 
 
-def score_pictures(pictures: Sequence[bytes], model: Model, crop: CropSettings) -> Logits:
+def score_pictures(pictures: Sequence[Picture], model: Model, crop: CropSettings) -> Logits:
     """Logits of one presentation's pictures, shape (n_views, n_classes).
 
     Raises

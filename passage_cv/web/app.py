@@ -8,7 +8,7 @@ from contextlib import asynccontextmanager
 
 from fastapi import Depends, FastAPI, Request
 from fastapi.exceptions import RequestValidationError
-from fastapi.responses import JSONResponse, RedirectResponse, Response
+from fastapi.responses import JSONResponse, PlainTextResponse, RedirectResponse, Response
 from starlette.exceptions import HTTPException
 from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.staticfiles import StaticFiles
@@ -165,6 +165,8 @@ def _text(request: Request, key: str) -> str:
 def _answer(request: Request, status: int, what: str, where: str, do: str) -> Response:
     if request.url.path.startswith(_PLAIN):
         return JSONResponse({"what": what, "where": where, "do": do}, status_code=status)
+    if "hx-request" in request.headers:
+        return PlainTextResponse("\n".join(filter(None, (what, where, do))), status_code=status)
     server: Server = request.app.state.server
     with server.sessions() as db:
         ask: Ask = _asker(request, server, db)

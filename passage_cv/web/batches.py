@@ -8,17 +8,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from passage_cv.errors import InputError
-from passage_cv.files import read_json
-from passage_cv.intake.columns import CANONICAL, WORDS
+from passage_cv.intake.columns import WORDS
+from passage_cv.web.columns import keep_layout, read_form
+from passage_cv.web.decisions import CHANGEABLE, LONGEST_TEXT, require_changeable
 from passage_cv.web.jobs import add_job, is_busy
 from passage_cv.web.settings import WebSettings
-from passage_cv.web.tables import Batch, Decision, Job, User, utc
+from passage_cv.web.tables import Batch, Job, User, utc
 from passage_cv.web.uploads import files_of
 
 FACTS = (
@@ -39,8 +39,6 @@ FACTS = (
 """Facts common to a batch that the page asks for; trip.toml among the files goes before them."""
 NEW_EACH_TIME = ("trip", "eventID", "eventDate", "waterTemperature_C", "turbidity_NTU")
 """Facts that are not taken over from the last batch: they belong to the day."""
-CHANGEABLE = ("open", "checked", "aside")
-LONGEST_TEXT = 500
 
 
 def usual_facts(db: Session, owner: User) -> dict[str, str]:
@@ -51,24 +49,65 @@ def usual_facts(db: Session, owner: User) -> dict[str, str]:
 
 
 def start_batch(db: Session, owner: User, name: str, facts: Mapping[str, str]) -> Batch:
-    """Begin a batch that takes files.
+    """Begin a batch that takes files; without a name or a trip it is named after the moment.
 
     Raises
     ------
     InputError
-        If it has no name, or a fact has a word that its column does not know.
+        If the name cannot be used, or a fact has a word that its column does not know.
     """
-    given = {key: facts.get(key, "").strip()[:LONGEST_TEXT] for key in FACTS}
-    wanted = name.strip()[:80] or given["trip"]
-    if not wanted or not wanted.isprintable():
+    given = read_facts(facts)
+    wanted = name.strip()[:80] or given.get("trip", "") or f"batch of {utc()[:16].replace('T', ' ')}"
+    if not wanted.isprintable():
         raise InputError("A batch needs a name", do="Give the trip, for example 2031-05-11-RKV.")
-    for key, words in WORDS.items():
-        if given.get(key) and given[key] not in words:
-            raise InputError(f"{key} is {given[key]!r}, allowed are {', '.join(words)}", do="Choose one of these.")
-    batch = Batch(owner_id=owner.id, name=wanted, facts={key: value for key, value in given.items() if value})
+    batch = Batch(owner_id=owner.id, name=wanted, facts=given)
     db.add(batch)
     db.flush()
     return batch
+
+
+def change_facts(batch: Batch, facts: Mapping[str, str]) -> None:
+    """Say the facts common to a batch anew; it must be checked again.
+
+    Raises
+    ------
+    InputError
+        If the batch cannot change, or a fact has a word that its column does not know.
+    """
+    require_changeable(batch)
+    batch.facts = read_facts(facts)
+    if batch.state == "checked":
+        batch.state = "open"
+
+
+def confirm_columns(db: Session, settings: WebSettings, batch: Batch, form: Mapping[str, str], who: str) -> Job:
+    """Keep how the sheet is read, for this batch and the next of its kind, and look through it again.
+
+    Raises
+    ------
+    InputError
+        If the batch cannot change or was not checked yet, or a column or unit does not fit.
+    """
+    require_changeable(batch)
+    if not batch.sheet:
+        raise InputError("The sheet was not read yet", where=batch.name, do="Check the batch first.")
+    keep_layout(settings, batch_folder(settings, batch), read_form(batch.sheet, form, who))
+    return start_check(db, batch, who)
+
+
+def read_facts(facts: Mapping[str, str]) -> dict[str, str]:
+    """The facts of a form that were filled in.
+
+    Raises
+    ------
+    InputError
+        If a fact has a word that its column does not know.
+    """
+    given = {key: facts.get(key, "").strip()[:LONGEST_TEXT] for key in FACTS}
+    for key, words in WORDS.items():
+        if given.get(key) and given[key] not in words:
+            raise InputError(f"{key} is {given[key]!r}, allowed are {', '.join(words)}", do="Choose one of these.")
+    return {key: value for key, value in given.items() if value}
 
 
 def batch_folder(settings: WebSettings, batch: Batch) -> Path:
@@ -136,78 +175,6 @@ def take_up(batch: Batch) -> None:
     if batch.state != "aside":
         raise InputError(f"Batch is {batch.state}, not set aside", where=batch.name, do="Open it instead.")
     batch.state = "open"
-
-
-def decide(
-    db: Session,
-    batch: Batch,
-    who: str,
-    *,
-    kind: str,
-    image: str = "",
-    row: int = 0,
-    column: str = "",
-    value: str = "",
-) -> Decision:
-    """Write down what a person decided: ``exclude`` a picture with a reason, ``correct`` a cell, or ``note``.
-
-    Raises
-    ------
-    InputError
-        If the batch cannot change, or the decision names nothing or says nothing.
-    """
-    if batch.state not in CHANGEABLE:
-        raise InputError(f"Batch is {batch.state}", where=batch.name, do="Wait until that is done.")
-    text = value.strip()[:LONGEST_TEXT]
-    if kind == "exclude" and not (image and text):
-        raise InputError("A picture is left out with a reason", where=image or batch.name, do="Say why.")
-    if kind == "correct" and not (row >= 2 and column in CANONICAL and text.isprintable()):
-        raise InputError(f"Row {row}, column {column!r} cannot be corrected", where=batch.name, do="Choose a column.")
-    if kind == "note" and not text:
-        raise InputError("The note is empty", where=batch.name, do="Write what you saw.")
-    if kind not in {"exclude", "correct", "note"}:
-        raise InputError(f"Unknown decision {kind!r}", where=batch.name, do="Use the buttons of the page.")
-    made = Decision(batch_id=batch.id, kind=kind, image=image, row=row, column=column, value=text, who=who)
-    db.add(made)
-    db.flush()
-    _mark_changed(batch, kind)
-    return made
-
-
-def undo(db: Session, batch: Batch, decision_id: int) -> Decision:
-    """Take a decision back; it stays on record as undone.
-
-    Raises
-    ------
-    InputError
-        If the batch has no such decision, or cannot change.
-    """
-    made = db.get(Decision, decision_id)
-    if made is None or made.batch_id != batch.id or made.undone_at:
-        raise InputError("There is nothing to undo", where=batch.name, do="Load the page again.")
-    if batch.state not in CHANGEABLE:
-        raise InputError(f"Batch is {batch.state}", where=batch.name, do="Wait until that is done.")
-    made.undone_at = utc()
-    _mark_changed(batch, made.kind)
-    return made
-
-
-def decisions_of(db: Session, batch: Batch) -> list[Decision]:
-    """Decisions that stand, oldest first."""
-    found = select(Decision).where(Decision.batch_id == batch.id, Decision.undone_at == "").order_by(Decision.id)
-    return list(db.scalars(found))
-
-
-def read_check(settings: WebSettings, batch: Batch) -> dict[str, Any]:
-    """What the last check found, as its job wrote it; empty before the first one."""
-    path = batch_folder(settings, batch) / "check.json"
-    return dict(read_json(path)) if path.is_file() else {}
-
-
-def _mark_changed(batch: Batch, kind: str) -> None:
-    """After a change of content the last check no longer speaks of this batch."""
-    if kind != "note" and batch.state == "checked":
-        batch.state = "open"
 
 
 def _require_quiet(db: Session, batch: Batch) -> None:

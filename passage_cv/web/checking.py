@@ -1,31 +1,31 @@
-"""Lay out what arrived as a batch folder: zips unpacked, one top folder taken off, decisions applied.
+"""Lay out what arrived as a batch folder: zips unpacked, one top folder taken off, decisions beside the sheet.
 
 The received files stay as they came. The folder that is checked is made anew each time from links to them, so that
-every correction can be undone, and a corrected sheet carries the received one beside it.
+every decision can be undone. What the check finds is kept for the pages.
 """
 
 from __future__ import annotations
 
-import csv
-import io
 import os
 import shutil
-from collections.abc import Iterable, Mapping, Sequence
+from collections import Counter
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from passage_cv.errors import InputError
-from passage_cv.files import write_text
+from sqlalchemy import delete, insert
+from sqlalchemy.orm import Session
+
 from passage_cv.intake.batch import CheckedBatch
-from passage_cv.intake.sheet import SHEET_SUFFIXES, Sheet, find_sheet, read_sheet
+from passage_cv.intake.resolutions import read_resolutions, write_resolutions
+from passage_cv.intake.sheet import LAYOUT, RESOLUTIONS, SHEET_SUFFIXES, read_sheet
 from passage_cv.progress import Progress, silent
 from passage_cv.web.archives import unpack_or_nothing
+from passage_cv.web.columns import sheet_values
+from passage_cv.web.decisions import as_resolutions
 from passage_cv.web.paths import safe_name
 from passage_cv.web.settings import WebSettings
-from passage_cv.web.tables import Decision
-
-RECEIVED_SHEET = "as-received"
-"""Suffix of the received sheet beside a corrected one."""
+from passage_cv.web.tables import Batch, Decision, Found, SheetLine
 
 
 def lay_out(
@@ -36,16 +36,16 @@ def lay_out(
     Parameters
     ----------
     root
-        The batch's own folder, with ``received`` in it.
+        The batch's own folder, with ``received`` in it and perhaps a confirmed layout.
     name
         Becomes the folder's name, and so part of the batch's name in the data set.
     decisions
-        Those that stand; corrections of cells are applied to the sheet.
+        Those that stand; they become the folder's ``resolutions.toml``.
 
     Raises
     ------
     InputError
-        If a zip cannot be unpacked, or a correction names a row or column that the sheet does not have.
+        If a zip cannot be unpacked, or a ``resolutions.toml`` among the files cannot be read.
     """
     folder = root / "work" / _as_folder(name)
     shutil.rmtree(folder.parent, ignore_errors=True)
@@ -64,45 +64,77 @@ def lay_out(
             _link_files(root / "unpacked", folder)
         shutil.rmtree(root / "unpacked", ignore_errors=True)
     _take_off_top(folder)
-    corrections = [one for one in decisions if one.kind == "correct"]
-    if corrections:
-        _correct(folder, corrections)
+    if (root / LAYOUT).is_file():
+        (folder / LAYOUT).unlink(missing_ok=True)
+        shutil.copyfile(root / LAYOUT, folder / LAYOUT)
+    if decisions:
+        decided = as_resolutions(decisions, read_resolutions(folder))
+        (folder / RESOLUTIONS).unlink(missing_ok=True)
+        write_resolutions(folder, decided)
     return folder
 
 
-def exclusions(decisions: Iterable[Decision]) -> dict[str, str]:
-    """Pictures left out and why, the last word on each."""
-    return {one.image: one.value for one in decisions if one.kind == "exclude"}
+def keep_check(db: Session, batch: Batch, checked: CheckedBatch) -> None:
+    """Write down what a check found, for the pages; what the check before it found goes."""
+    for table in (Found, SheetLine):
+        db.execute(delete(table).where(table.batch_id == batch.id))
+    found = [
+        {
+            "batch_id": batch.id,
+            "number": n,
+            "kind": values["kind"],
+            "severity": values["severity"],
+            "has_change": bool(values.get("change")),
+            "values": values,
+        }
+        for n, values in enumerate(finding_values(checked))
+    ]
+    lines = [
+        {"batch_id": batch.id, "row": row.number, "cells": dict(row.cells)} for row in read_sheet(checked.sheet).rows
+    ]
+    for table, rows in ((Found, found), (SheetLine, lines)):
+        if rows:
+            db.execute(insert(table), rows)
+    batch.summary, batch.sheet, batch.state = counts_of(checked), sheet_values(checked), "checked"
 
 
-def check_values(batch: CheckedBatch) -> dict[str, Any]:
-    """What a page shows of a check: counts, and each finding with its row and pictures."""
+def counts_of(batch: CheckedBatch) -> dict[str, int]:
+    """The numbers that stand on top of a batch's page."""
+    severities = Counter(one.severity for one in batch.findings if batch.resolutions.stands(one) is None)
+    return {
+        "lines": len(batch.rows),
+        "pictures": len(batch.images),
+        "individuals": len({line.individual for line in batch.kept_lines() if line.individual}),
+        "left out": len(batch.excluded),
+        "must resolve": len(batch.unresolved),
+        "please look": severities["please look"],
+        "note": severities["note"],
+    }
+
+
+def finding_values(batch: CheckedBatch) -> list[dict[str, Any]]:
+    """Each finding with the row and pictures it is about: first what must be resolved, then down the sheet.
+
+    ``line`` is the row to look at, where the finding itself names a picture only; ``stands`` says who let it stand.
+    """
     lines = {line.row: line for line in batch.rows}
-    of_image = {image: line for line in batch.rows for image in line.images}
-    findings = []
+    of_image = batch.first_lines()
+    found = []
     for finding in batch.findings:
         line = lines.get(finding.row or 0) or of_image.get(finding.image or "")
         images = [finding.image] if finding.image else list(line.images) if line else []
-        cells = dict(line.cells) if line else {}
-        findings.append(
-            {**finding.as_dict(), "row": finding.row or (line and line.row), "images": images, "cells": cells}
+        stands = batch.resolutions.stands(finding)
+        row = finding.row or (line.row if line else None)
+        found.append(
+            {
+                **finding.as_dict(),
+                "line": row,
+                "images": images,
+                "stands": f"{stands.why} ({stands.who})" if stands else "",
+            }
         )
     order = {"must resolve": 0, "please look": 1, "note": 2}
-    findings.sort(key=lambda one: (order[str(one["severity"])], one["row"] or 0))
-    return {
-        "headings": list(batch.headings),
-        "sheet": batch.sheet.name,
-        "counts": {
-            "lines": len(batch.rows),
-            "pictures": len(batch.images),
-            "individuals": len({line.individual for line in batch.kept_lines() if line.individual}),
-            "left out": len(batch.excluded),
-            "must resolve": len(batch.unresolved),
-            "please look": sum(one.severity == "please look" for one in batch.findings),
-            "note": sum(one.severity == "note" for one in batch.findings),
-        },
-        "findings": findings,
-    }
+    return sorted(found, key=lambda one: (bool(one["stands"]), order[one["severity"]], one["line"] or 0))
 
 
 def _as_folder(name: str) -> str:
@@ -134,30 +166,3 @@ def _take_off_top(folder: Path) -> None:
         inside[0].rename(aside)
         folder.rmdir()
         aside.rename(folder)
-
-
-def _correct(folder: Path, corrections: Sequence[Decision]) -> None:
-    path = find_sheet(folder)
-    sheet = read_sheet(path)
-    rows = _corrected_rows(sheet, corrections)
-    out = io.StringIO()
-    writer = csv.DictWriter(out, list(rows[0]), lineterminator="\n")
-    writer.writeheader()
-    writer.writerows(rows)
-    path.rename(folder / f"{path.name}.{RECEIVED_SHEET}")
-    write_text(folder / "sheet.csv", out.getvalue())
-
-
-def _corrected_rows(sheet: Sheet, corrections: Sequence[Decision]) -> list[dict[str, str]]:
-    """The sheet's rows at their places, blank rows kept, so that row numbers stay as the crew's sheet shows them."""
-    by_row: dict[int, Mapping[str, str]] = {row.number: row.cells for row in sheet.rows}
-    last = max(by_row, default=1)
-    headings = [heading for heading in sheet.headings if heading]
-    headings += [one.column for one in corrections if one.column not in headings]
-    headings = list(dict.fromkeys(headings))
-    rows = [{heading: by_row.get(n, {}).get(heading, "") for heading in headings} for n in range(2, last + 1)]
-    for one in corrections:
-        if one.row not in by_row:
-            raise InputError(f"Sheet has no row {one.row}", where=sheet.path.name, do="Undo that correction.")
-        rows[one.row - 2][one.column] = one.value
-    return rows

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from passage_cv.web.people import ADMINISTRATOR, ANYONE, DATA, ENGINEER, GATE, RESEARCHER, SIGNED_IN, TECHNICIAN, Who
-from passage_cv.web.views import account, api, batches, gate, research, upload
+from passage_cv.web.views import account, api, batches, findings, gate, research, upload
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,10 +44,14 @@ ROUTES = (
     Route("POST", "/batches/{batch_id}/accept", batches.accept, TECHNICIAN),
     Route("POST", "/batches/{batch_id}/aside", batches.set_aside, TECHNICIAN),
     Route("POST", "/batches/{batch_id}/take-up", batches.take_up, TECHNICIAN),
-    Route("GET", "/batches/{batch_id}/findings", batches.findings, DATA),
-    Route("GET", "/batches/{batch_id}/findings.csv", batches.findings_csv, DATA),
-    Route("POST", "/batches/{batch_id}/decisions", batches.decide, TECHNICIAN),
-    Route("POST", "/batches/{batch_id}/decisions/{decision_id}/undo", batches.undo, TECHNICIAN),
+    Route("GET", "/batches/{batch_id}/findings", findings.findings, DATA),
+    Route("GET", "/batches/{batch_id}/findings.csv", findings.findings_csv, DATA),
+    Route("POST", "/batches/{batch_id}/decisions", findings.decide, TECHNICIAN),
+    Route("POST", "/batches/{batch_id}/decisions/{decision_id}/undo", findings.undo, TECHNICIAN),
+    Route("POST", "/batches/{batch_id}/proposals", findings.accept_proposals, TECHNICIAN),
+    Route("GET", "/batches/{batch_id}/columns", findings.column_page, DATA),
+    Route("POST", "/batches/{batch_id}/columns", findings.confirm_columns, TECHNICIAN),
+    Route("POST", "/batches/{batch_id}/facts", batches.change_facts, TECHNICIAN),
     Route("GET", "/batches/{batch_id}/pictures/{name:path}", batches.picture, DATA),
     Route("GET", "/batches/{batch_id}/receipt", batches.receipt, DATA),
     Route("OPTIONS", "/uploads", upload.capabilities, TECHNICIAN),

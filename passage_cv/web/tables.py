@@ -9,10 +9,10 @@ import secrets
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from sqlalchemy import JSON, ForeignKey, Index, String, Text
+from sqlalchemy import JSON, BigInteger, ForeignKey, Index, String, Text
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 """Raised with every change of a table; a database of another version is refused at start."""
 
 
@@ -99,7 +99,7 @@ class Deed(Base):
 
 
 class Batch(Base):
-    """One upload of a technician on its way into the data set."""
+    """One upload of a technician on its way into the data set; ``sheet`` says how the last check read its sheet."""
 
     __tablename__ = "batches"
     id: Mapped[str] = mapped_column(String(12), primary_key=True, default=new_id)
@@ -108,6 +108,7 @@ class Batch(Base):
     facts: Mapped[dict[str, Any]]
     state: Mapped[str] = mapped_column(String(20), default="open")
     summary: Mapped[dict[str, Any]] = mapped_column(default=dict)
+    sheet: Mapped[dict[str, Any]] = mapped_column(default=dict)
     receipt: Mapped[dict[str, Any]] = mapped_column(default=dict)
     created_at: Mapped[str] = mapped_column(String(40), default=utc)
     owner: Mapped[User] = relationship()
@@ -117,17 +118,46 @@ class Upload(Base):
     """One file on its way; how much has arrived is the size of its part file, and stands nowhere else."""
 
     __tablename__ = "uploads"
+    __table_args__ = (Index("uploads_named", "batch_id", "name"),)
     id: Mapped[str] = mapped_column(String(32), primary_key=True, default=lambda: secrets.token_hex(16))
-    batch_id: Mapped[str] = mapped_column(ForeignKey("batches.id"), index=True)
+    batch_id: Mapped[str] = mapped_column(ForeignKey("batches.id"))
     name: Mapped[str] = mapped_column(Text)
-    length: Mapped[int]
+    length: Mapped[int] = mapped_column(BigInteger)
     sha256: Mapped[str] = mapped_column(String(64), default="")
     done_at: Mapped[str] = mapped_column(String(40), default="")
     batch: Mapped[Batch] = relationship()
 
 
+class Found(Base):
+    """One finding of the last check, in the order in which people see them; replaced by the next check.
+
+    ``has_change`` says whether it proposes a change of one cell that can be accepted as it is.
+    """
+
+    __tablename__ = "found"
+    batch_id: Mapped[str] = mapped_column(ForeignKey("batches.id"), primary_key=True)
+    number: Mapped[int] = mapped_column(primary_key=True)
+    kind: Mapped[str] = mapped_column(String(80))
+    severity: Mapped[str] = mapped_column(String(12))
+    has_change: Mapped[bool]
+    values: Mapped[dict[str, Any]]
+
+
+class SheetLine(Base):
+    """One row of a batch's sheet as the last check read it, before any correction; replaced by the next check."""
+
+    __tablename__ = "sheet_lines"
+    batch_id: Mapped[str] = mapped_column(ForeignKey("batches.id"), primary_key=True)
+    row: Mapped[int] = mapped_column(primary_key=True)
+    cells: Mapped[dict[str, Any]]
+
+
 class Decision(Base):
-    """What a person decided about a finding: leave a picture out, correct a cell, or note something."""
+    """What a person decided about a finding: leave a picture out, correct a cell, let it stand, or note something.
+
+    ``column`` names the cell that is corrected, or the kind of finding that is let stand; ``was`` is the cell as
+    received.
+    """
 
     __tablename__ = "decisions"
     id: Mapped[int] = mapped_column(primary_key=True)
@@ -136,7 +166,9 @@ class Decision(Base):
     image: Mapped[str] = mapped_column(Text, default="")
     row: Mapped[int] = mapped_column(default=0)
     column: Mapped[str] = mapped_column(String(80), default="")
+    was: Mapped[str] = mapped_column(Text, default="")
     value: Mapped[str] = mapped_column(Text, default="")
+    why: Mapped[str] = mapped_column(Text, default="")
     who: Mapped[str] = mapped_column(String(80))
     at: Mapped[str] = mapped_column(String(40), default=utc)
     undone_at: Mapped[str] = mapped_column(String(40), default="")

@@ -43,7 +43,7 @@ def test_a_script_brings_a_batch_home(office: Office, tmp_path: Path) -> None:
 
 def test_refusals_are_json_in_three_parts(office: Office) -> None:
     headers = token_of(office, Role.TECHNICIAN)
-    answer = Browser(office).client.post("/api/batches", headers=headers, json={"name": ""})
+    answer = Browser(office).client.post("/api/batches", headers=headers, json={"facts": {"light": "moon"}})
     assert answer.status_code == 422
     assert set(answer.json()) == {"what", "where", "do"}
 

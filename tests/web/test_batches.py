@@ -244,14 +244,25 @@ def test_decisions_that_say_nothing_are_refused(technician: Browser, fields: dic
     assert technician.post(f"/batches/{technician.begin()}/decisions", **fields).status_code == 422
 
 
-def test_a_correction_of_a_row_that_is_not_there_is_said_at_the_check(
+def test_a_correction_of_a_row_that_is_not_there_is_refused(
     office: Office, technician: Browser, tmp_path: Path
 ) -> None:
     batch = checked(office, technician, write_batch(tmp_path / "trip"))
-    technician.post(f"/batches/{batch}/decisions", kind="correct", row="99", column="code", value="NSH")
+    fields = {"kind": "correct", "column": "code", "value": "NSH"}
+    assert technician.post(f"/batches/{batch}/decisions", row="99", **fields).status_code == 422
+    assert state(office, batch) == "checked"
+
+
+def test_a_correction_whose_cell_has_changed_is_said_at_the_check(
+    office: Office, technician: Browser, tmp_path: Path
+) -> None:
+    folder = write_batch(tmp_path / "trip", [{**ROWS[0], "code": "NSX"}, *ROWS[1:]])
+    batch = checked(office, technician, folder)
+    technician.post(f"/batches/{batch}/decisions", kind="correct", row="2", column="code", value="NSH")
+    technician.send(batch, "sheet.csv", (folder / "sheet.csv").read_bytes().replace(b"NSX", b"BOW"))
     technician.post(f"/batches/{batch}/check")
     office.work()
-    assert "Sheet has no row 99" in technician.get(f"/batches/{batch}").text
+    assert "correction without its cell" in technician.get(f"/batches/{batch}/findings").text
 
 
 def test_blank_rows_keep_the_row_numbers_of_the_crews_sheet(

@@ -1,15 +1,25 @@
-// Keys on the findings page, the way back, and which way a report was reached. Everything works without this file.
+// Keys on the findings page, the way back, and what a refused change says. Everything works without this file.
 "use strict";
 
 const typing = (element) => element && element.closest("input, select, textarea, button, summary");
+const findings = () => [...document.querySelectorAll(".finding")];
+
+function look(finding) {
+  finding.focus({ preventScroll: true });
+  finding.scrollIntoView({ block: "nearest" });
+}
 
 function move(step) {
-  const findings = [...document.querySelectorAll(".finding")];
-  if (!findings.length) return;
-  const now = findings.indexOf(document.activeElement.closest(".finding"));
-  const next = now < 0 ? 0 : Math.min(findings.length - 1, Math.max(0, now + step));
-  findings[next].focus();
-  findings[next].scrollIntoView({ block: "nearest" });
+  const all = findings();
+  if (!all.length) return;
+  const now = all.indexOf(document.activeElement.closest(".finding"));
+  look(all[now < 0 ? 0 : Math.min(all.length - 1, Math.max(0, now + step))]);
+}
+
+// After a decision: the next finding that waits for one, else where we are.
+function goOn(from) {
+  const all = findings(), at = all.indexOf(from);
+  look(all.slice(at + 1).find((one) => !("decided" in one.dataset)) || from);
 }
 
 function open(key) {
@@ -18,7 +28,9 @@ function open(key) {
   if (!target) return;
   if (target.tagName === "BUTTON") { target.click(); return; }
   target.open = true;
-  target.querySelector("input[name=value]").focus();
+  const field = target.querySelector("input[name=value]");
+  field.focus();
+  field.select();
 }
 
 document.addEventListener("keydown", (event) => {
@@ -31,7 +43,9 @@ document.addEventListener("keydown", (event) => {
   if (typing(event.target)) return;
   const key = event.key.toLowerCase();
   if (key === "j" || key === "k") { event.preventDefault(); move(key === "j" ? 1 : -1); }
-  if (["x", "c", "n", "u"].includes(key)) { event.preventDefault(); open(key); }
+  if (["a", "e", "x", "l", "n", "u"].includes(key)) { event.preventDefault(); open(key); }
+  const button = document.querySelector(`[data-key-page="${CSS.escape(key)}"]`);
+  if (button) { event.preventDefault(); button.click(); }
 });
 
 document.addEventListener("DOMContentLoaded", () => {
@@ -39,4 +53,18 @@ document.addEventListener("DOMContentLoaded", () => {
   if (place) place.focus();
   const back = document.querySelector("[data-back]");
   if (back && history.length > 1) back.addEventListener("click", (event) => { event.preventDefault(); history.back(); });
+  let then = null;
+  document.body.addEventListener("htmx:beforeRequest", (event) => {
+    const finding = event.detail.elt.closest(".finding");
+    then = finding && { id: finding.id, next: event.detail.elt.dataset.then === "next" };
+  });
+  document.body.addEventListener("htmx:afterSettle", () => {
+    const finding = then && document.getElementById(then.id);
+    if (finding) { if (then.next) goOn(finding); else look(finding); }
+    then = null;
+  });
+  document.body.addEventListener("htmx:responseError", (event) => {
+    const said = document.getElementById("said");
+    if (said) { said.textContent = event.detail.xhr.responseText; said.scrollIntoView({ block: "center" }); }
+  });
 });

@@ -2,31 +2,28 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Any
 
 from passage_cv.dataset.accept import accept_batch
 from passage_cv.dataset.store import Store, store_exists
 from passage_cv.errors import InputError
-from passage_cv.files import write_json
 from passage_cv.intake.batch import CheckedBatch
 from passage_cv.intake.check import check_batch
-from passage_cv.web.batches import FACTS, batch_folder, decisions_of
-from passage_cv.web.checking import check_values, exclusions, lay_out
+from passage_cv.web.batches import FACTS, batch_folder
+from passage_cv.web.checking import keep_check, lay_out
+from passage_cv.web.columns import layouts_folder
+from passage_cv.web.decisions import decisions_of
 from passage_cv.web.jobs import Work
 from passage_cv.web.tables import Batch
 
 
 def check(work: Work) -> dict[str, Any]:
     """Look through a batch and keep what was found for the page; the data set is not touched."""
-    root, checked = _checked(work, keep_working=False)
-    values = check_values(checked)
-    write_json(root / "check.json", values)
+    checked = _checked(work, keep_working=False)
     with work.sessions.begin() as db:
         batch = db.get_one(Batch, work.subject)
-        batch.summary, batch.state = values["counts"], "checked"
-    counts: dict[str, Any] = values["counts"]
-    return counts
+        keep_check(db, batch, checked)
+        return dict(batch.summary)
 
 
 def accept(work: Work) -> dict[str, Any]:
@@ -34,7 +31,7 @@ def accept(work: Work) -> dict[str, Any]:
     if not store_exists(work.settings.store_root):
         raise InputError("The data set was not begun yet", do="Ask a researcher to begin it on the page Data set.")
     store = Store.open(work.settings.store_root)
-    _, checked = _checked(work, keep_working=True)
+    checked = _checked(work, keep_working=True)
     receipt = accept_batch(
         checked, store, author=work.given["author"], reason=work.given["reason"], progress=work.progress
     )
@@ -44,17 +41,16 @@ def accept(work: Work) -> dict[str, Any]:
     return {"version": receipt.version}
 
 
-def _checked(work: Work, *, keep_working: bool) -> tuple[Path, CheckedBatch]:
+def _checked(work: Work, *, keep_working: bool) -> CheckedBatch:
     with work.sessions() as db:
         batch = db.get_one(Batch, work.subject)
         decisions = decisions_of(db, batch)
     root = batch_folder(work.settings, batch)
     folder = lay_out(work.settings, root, batch.name, decisions, progress=work.progress)
-    checked = check_batch(
+    return check_batch(
         folder,
         facts={key: str(batch.facts[key]) for key in FACTS if batch.facts.get(key)},
-        excluded=exclusions(decisions),
+        layouts=layouts_folder(work.settings),
         keep_working=keep_working,
         progress=work.progress,
     )
-    return root, checked

@@ -13,11 +13,11 @@ from passage_cv.config import Settings
 from passage_cv.dataset.ledger import uses_of
 from passage_cv.dataset.versions import count_roles, list_versions, open_version
 from passage_cv.web import batches as batch_rules
-from passage_cv.web import jobs, releases
+from passage_cv.web import decisions, jobs, releases
 from passage_cv.web import research as rules
 from passage_cv.web.ask import Asking, NotFound
 from passage_cv.web.people import Role
-from passage_cv.web.tables import Batch, Job, Made, Release
+from passage_cv.web.tables import Batch, Found, Job, Made, Release
 from passage_cv.web.uploads import files_of
 from passage_cv.web.views.batches import find_batch
 from passage_cv.web.views.research import find, find_job
@@ -54,13 +54,14 @@ class BatchState(Settings):
 
 
 class NewDecision(Settings):
-    """``exclude`` a picture with a reason, ``correct`` a cell, or ``note`` something."""
+    """``exclude`` a picture, ``correct`` a cell, let a kind of finding ``stand`` (its ``column``), or ``note``."""
 
     kind: Line
     image: Line = ""
     row: Annotated[int, Field(ge=0, le=1_000_000)] = 0
     column: Line = ""
     value: Line = ""
+    why: Line = ""
 
 
 class Reason(Settings):
@@ -163,14 +164,16 @@ def batch(ask: Asking, batch_id: Id) -> BatchState:
 
 
 def findings(ask: Asking, batch_id: Id) -> dict[str, Any]:
-    """What the last check found (format 2, with the row's cells)."""
-    return batch_rules.read_check(ask.server.settings, find_batch(ask, batch_id))
+    """What the last check found: counts, how the sheet was read, and every finding."""
+    batch = find_batch(ask, batch_id)
+    found = ask.db.scalars(select(Found).where(Found.batch_id == batch.id).order_by(Found.number))
+    return {"counts": batch.summary, "sheet": batch.sheet, "findings": [one.values for one in found]}
 
 
 def decide(ask: Asking, batch_id: Id, new: NewDecision) -> dict[str, int]:
     """Write down a decision about a batch."""
     batch = find_batch(ask, batch_id, own=True)
-    made = batch_rules.decide(ask.db, batch, ask.person.name, **new.model_dump())
+    made = decisions.decide(ask.db, batch, ask.person.name, **new.model_dump())
     ask.did(f"decided: {made.kind}", batch.name)
     return {"decision": made.id}
 

@@ -2,26 +2,23 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from typing import Annotated
 
-from fastapi import Form, Query
+from fastapi import Form
 from fastapi.responses import FileResponse, JSONResponse, Response
 from sqlalchemy import select
 
-from passage_cv.intake.columns import CANONICAL, WORDS
+from passage_cv.intake.columns import WORDS
 from passage_cv.intake.containers import read_container
 from passage_cv.web import batches as rules
 from passage_cv.web.ask import Ask, Asking, NotFound
-from passage_cv.web.pages import cells_safe_for_spreadsheets
+from passage_cv.web.decisions import decisions_of
 from passage_cv.web.paths import below
 from passage_cv.web.people import Role
 from passage_cv.web.tables import Batch, Job, Upload
 from passage_cv.web.uploads import files_of
 
 Text = Annotated[str, Form()]
-PER_PAGE = 50
 BATCHES_SHOWN = 500
 
 
@@ -56,9 +53,19 @@ def show(ask: Asking, batch_id: str) -> Response:
         files=files_of(ask.db, batch),
         n_partial=len(_partial(ask, batch)),
         job=last_job(ask, batch.id),
-        decisions=rules.decisions_of(ask.db, batch),
+        decisions=decisions_of(ask.db, batch),
         is_owner=batch.owner_id == ask.person.id,
+        fact_names=rules.FACTS,
+        words=WORDS,
     )
+
+
+async def change_facts(ask: Asking, batch_id: str) -> Response:
+    """Say the facts common to the batch anew."""
+    batch = find_batch(ask, batch_id, own=True)
+    rules.change_facts(batch, {key: str(value) for key, value in (await ask.request.form()).items()})
+    ask.did("changed facts", batch.name)
+    return ask.go(f"/batches/{batch.id}")
 
 
 def received(ask: Asking, batch_id: str) -> Response:
@@ -99,51 +106,6 @@ def take_up(ask: Asking, batch_id: str) -> Response:
     return ask.go(f"/batches/{batch.id}")
 
 
-def findings(ask: Asking, batch_id: str, page: Annotated[int, Query(ge=1)] = 1, only: str = "") -> Response:
-    """Findings, each with its row and its pictures, and what was decided."""
-    batch = find_batch(ask, batch_id)
-    checked = rules.read_check(ask.server.settings, batch)
-    found = [(n, one) for n, one in enumerate(checked.get("findings", [])) if not only or one["severity"] == only]
-    return ask.page(
-        "findings",
-        batch=batch,
-        findings=found[(page - 1) * PER_PAGE : page * PER_PAGE],
-        n_found=len(found),
-        page=page,
-        pages=max(1, -(-len(found) // PER_PAGE)),
-        only=only,
-        counts=checked.get("counts", {}),
-        columns=CANONICAL,
-        decisions=rules.decisions_of(ask.db, batch),
-        is_owner=batch.owner_id == ask.person.id,
-    )
-
-
-def decide(
-    ask: Asking,
-    batch_id: str,
-    kind: Text = "",
-    image: Text = "",
-    row: Annotated[int, Form()] = 0,
-    column: Text = "",
-    value: Text = "",
-    back: Text = "",
-) -> Response:
-    """Write down a decision."""
-    batch = find_batch(ask, batch_id, own=True)
-    made = rules.decide(ask.db, batch, ask.person.name, kind=kind, image=image, row=row, column=column, value=value)
-    ask.did(f"decided: {made.kind}", f"{batch.name}: {made.image or made.row} {made.column} {made.value}")
-    return ask.go(f"/batches/{batch.id}/findings{_place(back)}")
-
-
-def undo(ask: Asking, batch_id: str, decision_id: int, back: Text = "") -> Response:
-    """Take a decision back."""
-    batch = find_batch(ask, batch_id, own=True)
-    made = rules.undo(ask.db, batch, decision_id)
-    ask.did(f"undid: {made.kind}", f"{batch.name}: {made.image or made.row} {made.value}")
-    return ask.go(f"/batches/{batch.id}/findings{_place(back)}")
-
-
 def picture(ask: Asking, batch_id: str, name: str) -> Response:
     """A picture of a batch, told by its first bytes and never taken for a page."""
     batch = find_batch(ask, batch_id)
@@ -157,19 +119,6 @@ def picture(ask: Asking, batch_id: str, name: str) -> Response:
         raise NotFound
     kind = {"jpg": "jpeg"}.get(container.kind, container.kind)
     return FileResponse(path, media_type=f"image/{kind}")
-
-
-def findings_csv(ask: Asking, batch_id: str) -> Response:
-    """The findings as a table for a spreadsheet."""
-    batch = find_batch(ask, batch_id)
-    names = ("row", "image", "kind", "severity", "message", "proposal")
-    out = io.StringIO()
-    writer = csv.DictWriter(out, names, extrasaction="ignore")
-    writer.writeheader()
-    for one in rules.read_check(ask.server.settings, batch).get("findings", []):
-        writer.writerow(cells_safe_for_spreadsheets(one))
-    headers = {"content-disposition": f'attachment; filename="findings-{batch.id}.csv"'}
-    return Response(out.getvalue(), media_type="text/csv; charset=utf-8", headers=headers)
 
 
 def receipt(ask: Asking, batch_id: str) -> Response:
@@ -195,13 +144,3 @@ def last_job(ask: Ask, subject: str) -> Job | None:
 
 def _partial(ask: Ask, batch: Batch) -> list[Upload]:
     return list(ask.db.scalars(select(Upload).where(Upload.batch_id == batch.id, Upload.done_at == "")))
-
-
-def _place(back: str) -> str:
-    """The query and the finding to come back to; nothing else may be named."""
-    query, _, finding = back.partition("#")
-    page, _, only = query.partition("/")
-    query = (
-        f"?page={page}&only={only}" if page.isdigit() and only in {"", "must resolve", "please look", "note"} else ""
-    )
-    return query.replace(" ", "%20") + (f"#finding-{finding}" if finding.isdigit() else "")

@@ -1,0 +1,191 @@
+"""What a person decided about a batch, each decision on record and each to be undone.
+
+Comes in: one decision. Goes out: the :class:`Resolutions` that intake applies, so that a batch decided here and one
+decided by a file beside its sheet are the same batch.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from passage_cv.errors import InputError
+from passage_cv.intake.columns import CANONICAL
+from passage_cv.intake.resolutions import CAN_STAND, Correction, Exclusion, LetStand, Resolutions
+from passage_cv.web.columns import as_received
+from passage_cv.web.tables import Batch, Decision, Found, SheetLine, utc
+
+CHANGEABLE = ("open", "checked", "aside")
+KINDS = ("exclude", "correct", "stand", "note")
+LONGEST_TEXT = 500
+
+
+def decide(  # noqa: PLR0913 - one decision has these parts, all by name
+    db: Session,
+    batch: Batch,
+    who: str,
+    *,
+    kind: str,
+    image: str = "",
+    row: int = 0,
+    column: str = "",
+    value: str = "",
+    why: str = "",
+) -> Decision:
+    """Write down what a person decided.
+
+    ``exclude`` leaves a picture out (``value`` is the reason), ``correct`` gives a cell another ``value``, ``stand``
+    lets a finding of the kind ``column`` stand (``value`` is the reason), ``note`` writes something down.
+
+    Raises
+    ------
+    InputError
+        If the batch cannot change, or the decision names nothing or says nothing.
+    """
+    require_changeable(batch)
+    text, reason = value.strip()[:LONGEST_TEXT], why.strip()[:LONGEST_TEXT]
+    made = Decision(
+        batch_id=batch.id, kind=kind, image=image, row=row, column=column, value=text, why=reason, who=who
+    )
+    _require_sense(db, batch, made)
+    db.add(made)
+    db.flush()
+    _mark_changed(batch, kind)
+    return made
+
+
+def accept_proposals(db: Session, batch: Batch, who: str, kind: str) -> list[Decision]:
+    """Take the proposed change of every finding of one kind that nothing was decided about.
+
+    Raises
+    ------
+    InputError
+        If the batch cannot change, or no finding of this kind proposes a change of one cell.
+    """
+    decided = {(one.row, one.column) for one in decisions_of(db, batch) if one.kind == "correct"}
+    found = (
+        select(Found).where(Found.batch_id == batch.id, Found.kind == kind, Found.has_change).order_by(Found.number)
+    )
+    made = []
+    for one in db.scalars(found):
+        change = one.values["change"]
+        row, column, value = int(one.values["row"]), str(change["column"]), str(change["value"])
+        if (row, as_received(batch.sheet, column, value)[0]) not in decided:
+            made.append(decide(db, batch, who, kind="correct", row=row, column=column, value=value, why=kind))
+    if not made:
+        raise InputError(
+            f"No finding {kind[:40]!r} waits with a proposal", where=batch.name, do="Load the page again."
+        )
+    return made
+
+
+def undo(db: Session, batch: Batch, decision_id: int) -> Decision:
+    """Take a decision back; it stays on record as undone.
+
+    Raises
+    ------
+    InputError
+        If the batch has no such decision, or cannot change.
+    """
+    made = db.get(Decision, decision_id)
+    if made is None or made.batch_id != batch.id or made.undone_at:
+        raise InputError("There is nothing to undo", where=batch.name, do="Load the page again.")
+    require_changeable(batch)
+    made.undone_at = utc()
+    _mark_changed(batch, made.kind)
+    return made
+
+
+def decisions_of(db: Session, batch: Batch) -> list[Decision]:
+    """Decisions that stand, oldest first."""
+    found = select(Decision).where(Decision.batch_id == batch.id, Decision.undone_at == "").order_by(Decision.id)
+    return list(db.scalars(found))
+
+
+def as_resolutions(decisions: Iterable[Decision], beside: Resolutions) -> Resolutions:
+    """The decisions as intake reads them, the last word on each thing, over those that came beside the sheet."""
+    excluded = {one.image: one for one in beside.exclude}
+    corrected = {(one.row, one.column): one for one in beside.correct}
+    stand = {(one.kind, one.row, one.image): one for one in beside.let_stand}
+    for one in decisions:
+        if one.kind == "exclude":
+            excluded[one.image] = Exclusion(image=one.image, why=one.value, who=one.who)
+        elif one.kind == "correct":
+            corrected[one.row, one.column] = Correction(
+                row=one.row,
+                column=one.column,
+                was=one.was,
+                becomes=one.value,
+                why=one.why or "read again",
+                who=one.who,
+            )
+        elif one.kind == "stand":
+            row, image = one.row or None, one.image or None
+            stand[one.column, row, image] = LetStand(
+                kind=one.column, row=row, image=image, why=one.value, who=one.who
+            )
+    return Resolutions(
+        exclude=tuple(excluded.values()), correct=tuple(corrected.values()), let_stand=tuple(stand.values())
+    )
+
+
+def may_stand(severity: str, kind: str) -> bool:
+    """Whether a person may let a finding stand as it is."""
+    return severity != "must resolve" or kind in CAN_STAND
+
+
+def require_changeable(batch: Batch) -> None:
+    """Refuse a change of a batch that is being worked on or is in the data set (InputError)."""
+    if batch.state not in CHANGEABLE:
+        raise InputError(f"Batch is {batch.state}", where=batch.name, do="Wait until that is done.")
+
+
+def about(decisions: Sequence[Decision], values: dict[str, object]) -> list[Decision]:
+    """The decisions that speak of one finding: of its row, or of one of its pictures."""
+    images, row = values.get("images") or (), values.get("line")
+    return [one for one in decisions if (one.image and one.image in images) or (one.row and one.row == row)]  # type: ignore[operator]  # a list of names
+
+
+def _require_sense(db: Session, batch: Batch, made: Decision) -> None:
+    if made.kind not in KINDS:
+        raise InputError(f"Unknown decision {made.kind!r}", where=batch.name, do="Use the buttons of the page.")
+    if made.kind == "exclude" and not (made.image and made.value):
+        raise InputError("A picture is left out with a reason", where=made.image or batch.name, do="Say why.")
+    if made.kind == "note" and not made.value:
+        raise InputError("The note is empty", where=batch.name, do="Write what you saw.")
+    if made.kind == "stand":
+        _require_standing(db, batch, made)
+    if made.kind == "correct":
+        _fit_correction(db, batch, made)
+
+
+def _require_standing(db: Session, batch: Batch, made: Decision) -> None:
+    if not made.value:
+        raise InputError("A finding is let stand with a reason", where=batch.name, do="Say why it is no fault.")
+    known = select(Found.severity).where(Found.batch_id == batch.id, Found.kind == made.column)
+    if not any(may_stand(severity, made.column) for severity in db.scalars(known)):
+        raise InputError(
+            f"Finding {made.column[:60]!r} cannot be let stand", where=batch.name, do="Correct the data."
+        )
+
+
+def _fit_correction(db: Session, batch: Batch, made: Decision) -> None:
+    """Name the heading that the crew's sheet has for the column, and keep the cell as received."""
+    line = db.get(SheetLine, (batch.id, made.row))
+    made.column, made.value = as_received(batch.sheet, made.column, made.value)
+    known = made.column in CANONICAL or made.column in batch.sheet.get("headings", ())
+    if line is None or not known or not made.value.isprintable():
+        raise InputError(
+            f"Row {made.row}, column {made.column[:40]!r} cannot be corrected",
+            where=batch.name,
+            do="Check the batch again and choose a row and a column of its sheet.",
+        )
+    made.was = str(line.cells.get(made.column, ""))
+
+
+def _mark_changed(batch: Batch, kind: str) -> None:
+    """After a change of content the last check no longer speaks of this batch."""
+    if kind != "note" and batch.state == "checked":
+        batch.state = "open"

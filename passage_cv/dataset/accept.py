@@ -108,7 +108,7 @@ def accept_batch(
     version = commit(store, lambda before: _next_record(kept, before, store, seen))
     if version and version.record.sealed and len(version.record.batches) == 1:
         window = version.record.sealed[-1]
-        write_pack(store, window, version.windows[window])
+        write_pack(store, window, version.windows[window], version.filled_facts)
     return _receipt(version or open_version(store), name, changed=version is not None)
 
 

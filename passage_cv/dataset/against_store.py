@@ -13,11 +13,10 @@ from dataclasses import dataclass, field
 import numpy as np
 import pyarrow as pa
 
-from passage_cv.dataset.facts import RolesFact, read_fact
 from passage_cv.dataset.roles import RoleState
 from passage_cv.dataset.rows import ROWS_SCHEMA
 from passage_cv.dataset.store import Store
-from passage_cv.dataset.tables import distinct, rows_among, rows_with, rows_without, tuples, values
+from passage_cv.dataset.tables import distinct, known_rows, rows_among, rows_with, rows_without, tuples, values
 from passage_cv.dataset.versions import Version
 from passage_cv.intake.look_checks import ALIKE_BITS
 from passage_cv.intake.looks import FINGERPRINT_BITS, alike_pairs, bits_between
@@ -91,7 +90,7 @@ def findings_against(segment: pa.Table, earlier: Earlier, store: Store) -> list[
 
 def _state(segment: pa.Table, rows: pa.Table, before: Version, pictures: set[str]) -> RoleState:
     last = before.entries[-1] if before.entries else None
-    fact = read_fact(before.store, last.roles, RolesFact) if last else None
+    fact = before.roles_fact(last) if last else None
     unit = before.store.settings.unit
     same_units = rows_without(rows_among(rows, unit, distinct(segment, unit)), "unit_role", "excluded")
     seen = rows_among(rows, "individual", set(distinct(segment, "individual")) - {""})
@@ -115,7 +114,7 @@ def _alike_within(segment: pa.Table) -> tuple[Alike, ...]:
 def _alike_before(segment: pa.Table, rows: pa.Table) -> Iterator[Alike]:
     """Look-alikes among earlier pictures of the same site: one moment has one place."""
     images, times = values(segment, "image_sha256"), values(segment, "taken_at")
-    near = rows_among(rows, "site", distinct(segment, "site"))
+    near = known_rows(rows_among(rows, "site", distinct(segment, "site")), "fingerprint")
     for start in range(0, len(near), _CHUNK):
         part = near.slice(start, _CHUNK)
         apart = bits_between(values(segment, "fingerprint"), values(part, "fingerprint"))

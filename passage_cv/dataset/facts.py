@@ -34,10 +34,11 @@ class RolesFact(Settings):
     """What accepting a batch fixed: draws, exclusions, and the hashes of its files in ``batches/``.
 
     ``units`` holds the role of every unit of the batch, drawn now or earlier; ``drawn`` the units drawn per
-    stratum up to and with this batch. So a batch's roles, and the next draw, need no earlier fact.
+    stratum up to and with this batch. So a batch's roles, and the next draw, need no earlier fact. Format 2
+    (2026-11-25) says that both are there; some of format 1 lack them, see ``old_formats``.
     """
 
-    format: Literal[1] = 1
+    format: Literal[1, 2] = 2
     kind: Literal["roles"] = "roles"
     batch: str
     author: str
@@ -45,8 +46,8 @@ class RolesFact(Settings):
     seed: int
     unit: Literal["trip", "individual"]
     draws: tuple[DrawFact, ...]
-    units: dict[str, Role]
-    drawn: dict[str, int]
+    units: dict[str, Role] = Field(default_factory=dict)
+    drawn: dict[str, int] = Field(default_factory=dict)
     excluded: dict[str, str]
     left_out: dict[str, str]
     files: dict[str, str]

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import pyarrow as pa
 
-from passage_cv.dataset.tables import rows_with, rows_without, tuples, values
+from passage_cv.dataset.tables import known_rows, rows_with, rows_without, tuples, values
 from passage_cv.dataset.versions import Version
 from passage_cv.intake.columns import GATE_VIEW
 from passage_cv.intake.look_checks import ALIKE_BITS
@@ -111,6 +111,7 @@ def _other_purposes(rows: pa.Table) -> Leak:
 
 def _near_duplicates(rows: pa.Table) -> Iterator[Leak]:
     """Pictures of one moment in two roles, by fingerprint, over all pairs whose known times do not part them."""
+    rows = known_rows(rows, "fingerprint")
     parts = {role: rows_with(rows, "role", role) for role in USED}
     for i, one in enumerate(USED):
         for other in USED[:i]:

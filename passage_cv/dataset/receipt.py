@@ -10,7 +10,6 @@ from typing import Any
 import pyarrow as pa
 
 from passage_cv.dataset.applying import apply_amendments
-from passage_cv.dataset.facts import RolesFact, read_fact
 from passage_cv.dataset.rows import batch_rows
 from passage_cv.dataset.store import Store
 from passage_cv.dataset.tables import distinct, rows_with, tuples
@@ -54,8 +53,8 @@ def build_receipt(version: Version, batch: str, *, changed: bool) -> Receipt:
     """The receipt of one batch of a version; the batch may have come under another folder's name."""
     entry = version.find_batch(batch)
     assert entry is not None
-    fact = read_fact(version.store, entry.roles, RolesFact)
-    rows = apply_amendments(batch_rows(version.store, entry), version.amendments)
+    fact = version.roles_fact(entry)
+    rows = apply_amendments(batch_rows(version.store, entry, None, version.filled_facts), version.amendments)
     out = rows_with(rows, "role", "excluded")
     said = json.loads(version.store.storage.read(f"batches/{entry.id}/findings.json"))
     return Receipt(

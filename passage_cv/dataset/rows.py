@@ -7,7 +7,8 @@ and never believed without its hash.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from types import MappingProxyType
 
 import pyarrow as pa
 import pyarrow.parquet as pq
@@ -28,6 +29,10 @@ ROWS_SCHEMA = pa.schema(
     ]
 )
 """Columns of a version: those of a segment, what the unit drew, the role, and why an image is excluded."""
+
+
+Filled = Mapping[str, RolesFact]
+NOTHING_FILLED: Filled = MappingProxyType({})
 
 
 def read_segment(store: Store, sha256: str) -> pa.Table:
@@ -52,15 +57,22 @@ def read_segment(store: Store, sha256: str) -> pa.Table:
     )
 
 
-def batch_rows(store: Store, entry: BatchEntry, columns: Sequence[str] | None = None) -> pa.Table:
-    """One batch's rows with their roles."""
-    fact = read_fact(store, entry.roles, RolesFact)
+def batch_rows(
+    store: Store, entry: BatchEntry, columns: Sequence[str] | None = None, filled: Filled = NOTHING_FILLED
+) -> pa.Table:
+    """One batch's rows with their roles; ``filled`` holds roles facts that do not stand by themselves."""
+    fact = filled.get(entry.roles) or read_fact(store, entry.roles, RolesFact)
     rows = add_roles(read_segment(store, entry.segment), fact.units, fact.excluded, unit=fact.unit)
     return rows.select(list(columns)) if columns else rows
 
 
 def window_rows(
-    store: Store, window: str, entries: Sequence[BatchEntry], columns: Sequence[str] | None, packs: dict[str, str]
+    store: Store,
+    window: str,
+    entries: Sequence[BatchEntry],
+    columns: Sequence[str] | None,
+    packs: dict[str, str],
+    filled: Filled = NOTHING_FILLED,
 ) -> pa.Table:
     """A full window's rows, from its pack where there is one.
 
@@ -76,12 +88,14 @@ def window_rows(
         Which columns to read; all by default.
     packs
         What :func:`find_packs` found.
+    filled
+        Roles facts of an old format, as they would stand today.
     """
     name = packs.get(window[:12])
     packed = _read_pack(store, name, columns) if name else None
     if packed is not None:
         return packed
-    return pa.concat_tables([batch_rows(store, entry, columns) for entry in entries])
+    return pa.concat_tables([batch_rows(store, entry, columns, filled) for entry in entries])
 
 
 def find_packs(store: Store) -> dict[str, str]:
@@ -89,9 +103,9 @@ def find_packs(store: Store) -> dict[str, str]:
     return {name[:12]: name for name in store.storage.names("packs")}
 
 
-def write_pack(store: Store, window: str, entries: Sequence[BatchEntry]) -> str:
+def write_pack(store: Store, window: str, entries: Sequence[BatchEntry], filled: Filled = NOTHING_FILLED) -> str:
     """Write the pack of a window, and return its name."""
-    rows = pa.concat_tables([batch_rows(store, entry) for entry in entries]).combine_chunks()
+    rows = pa.concat_tables([batch_rows(store, entry, None, filled) for entry in entries]).combine_chunks()
     sink = pa.BufferOutputStream()
     pq.write_table(rows, sink, compression="zstd", store_schema=False)
     data = sink.getvalue().to_pybytes()
@@ -100,10 +114,16 @@ def write_pack(store: Store, window: str, entries: Sequence[BatchEntry]) -> str:
     return name
 
 
-def pack_matches(store: Store, window: str, entries: Sequence[BatchEntry], packs: dict[str, str]) -> bool:
+def pack_matches(
+    store: Store,
+    window: str,
+    entries: Sequence[BatchEntry],
+    packs: dict[str, str],
+    filled: Filled = NOTHING_FILLED,
+) -> bool:
     """Whether a pack has the rows of its window's segments and facts."""
     packed = _read_pack(store, packs[window[:12]], None)
-    return packed is not None and bool(packed.equals(window_rows(store, window, entries, None, {})))
+    return packed is not None and bool(packed.equals(window_rows(store, window, entries, None, {}, filled)))
 
 
 def _read_pack(store: Store, name: str, columns: Sequence[str] | None) -> pa.Table | None:

@@ -36,6 +36,12 @@ def rows_without(table: pa.Table, column: str, value: str) -> pa.Table:
     return table.filter(pc.field(column) != pc.scalar(value))
 
 
+def known_rows(table: pa.Table, column: str) -> pa.Table:
+    """The rows where a column has a value; batches accepted before a column was kept have none."""
+    there: Any = pc.is_valid(table[column])
+    return table.filter(there)
+
+
 def rows_among(table: pa.Table, column: str, wanted: Iterable[object]) -> pa.Table:
     """The rows where a column has one of these values."""
     return table.filter(pc.field(column).isin(pa.array(list(wanted), type=table.schema.field(column).type)))

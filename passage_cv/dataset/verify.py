@@ -143,7 +143,7 @@ def _pack_problems(store: Store, newest: Version | None) -> list[str]:
     except InputError:
         return problems
     for sha256, entries in windows.items():
-        if sha256[:12] in packs and not pack_matches(store, sha256, entries, packs):
+        if sha256[:12] in packs and not pack_matches(store, sha256, entries, packs, newest.filled_facts):
             problems.append(f"packs/{packs[sha256[:12]]} has other rows than its segments; delete it")
     return problems
 

@@ -20,6 +20,7 @@ from pydantic import Field
 from passage_cv.config import Settings, parse_settings
 from passage_cv.dataset.applying import AMENDED, apply_amendments
 from passage_cv.dataset.facts import Amendment, BatchEntry, RolesFact, Sha256, WindowFact, put_fact, read_fact
+from passage_cv.dataset.old_formats import fill_facts
 from passage_cv.dataset.rows import ROWS_SCHEMA, batch_rows, find_packs, window_rows
 from passage_cv.dataset.store import Store
 from passage_cv.dataset.tables import tuples
@@ -36,24 +37,25 @@ _RETRIES = 200
 class VersionRecord(Settings):
     """The content of one version file (formats 6).
 
-    ``sealed`` holds the hashes of full windows, ``batches`` the batches since; ``facts`` the amendments.
+    ``sealed`` holds the hashes of full windows, ``batches`` the batches since; ``facts`` the amendments and
+    registrations. Format 2 (2026-11-25) counts the batches; the first files of format 1 did not.
     """
 
-    format: Literal[1] = 1
+    format: Literal[1, 2]
     number: Annotated[int, Field(ge=1)]
     parent: str
     store_sha256: Sha256
-    n_batches: int
     sealed: tuple[Sha256, ...] = ()
     batches: tuple[BatchEntry, ...] = ()
+    n_batches: int = Field(default_factory=lambda read: len(read["batches"]))
     facts: tuple[Sha256, ...] = ()
     author: str
     at: str
     reason: str
 
     def encoded(self) -> bytes:
-        """The bytes of the version file."""
-        return canonical_json(self.model_dump(mode="json"))
+        """The bytes of the version file: what it said when it was read, so that an old one keeps its name."""
+        return canonical_json(self.model_dump(mode="json", exclude_unset=True))
 
     @property
     def name(self) -> str:
@@ -95,9 +97,19 @@ class Version:
         """Every batch, in order of acceptance."""
         return (*(entry for batches in self.windows.values() for entry in batches), *self.record.batches)
 
+    @cached_property
+    def filled_facts(self) -> dict[str, RolesFact]:
+        """Roles facts of a store begun in an old format, as they would stand today; empty in all other stores."""
+        began = read_record(self.store, "000001")
+        return {} if "n_batches" in began.model_fields_set else fill_facts(self.store, self.entries)
+
+    def roles_fact(self, entry: BatchEntry) -> RolesFact:
+        """What accepting a batch fixed."""
+        return self.filled_facts.get(entry.roles) or read_fact(self.store, entry.roles, RolesFact)
+
     def roles_facts(self) -> list[RolesFact]:
         """The facts fixed with each batch, in order of acceptance."""
-        return [read_fact(self.store, entry.roles, RolesFact) for entry in self.entries]
+        return [self.roles_fact(entry) for entry in self.entries]
 
     @cached_property
     def amendments(self) -> tuple[Amendment, ...]:
@@ -126,8 +138,12 @@ class Version:
     def _read(self, columns: Sequence[str]) -> pa.Table:
         needed = list(dict.fromkeys([*columns, *(AMENDED if self.record.facts else ())]))
         packs = find_packs(self.store) if self.windows else {}
-        parts = [window_rows(self.store, window, entries, needed, packs) for window, entries in self.windows.items()]
-        parts += [batch_rows(self.store, entry, needed) for entry in self.record.batches]
+        filled = self.filled_facts
+        parts = [
+            window_rows(self.store, window, entries, needed, packs, filled)
+            for window, entries in self.windows.items()
+        ]
+        parts += [batch_rows(self.store, entry, needed, filled) for entry in self.record.batches]
         rows = pa.concat_tables(parts) if parts else ROWS_SCHEMA.empty_table().select(needed)
         return apply_amendments(rows, self.amendments).select(list(columns))
 
@@ -196,6 +212,7 @@ def next_record(
     if entry and len(batches) >= WINDOW:
         sealed, batches = (*sealed, put_fact(store, WindowFact(batches=batches))), ()
     return VersionRecord(
+        format=2,
         number=record.number + 1 if record else 1,
         parent=record.name if record else "",
         store_sha256=store.settings_sha256,

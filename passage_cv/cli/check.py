@@ -17,8 +17,10 @@ from passage_cv.intake.check import check_batch
 from passage_cv.intake.layout import draft_layout as make_layout
 from passage_cv.intake.layout import write_layout
 from passage_cv.intake.names import any_names
+from passage_cv.intake.pairing import propose_pairing
+from passage_cv.intake.pairing_file import write_pairing
 from passage_cv.intake.resolutions import draft_resolutions
-from passage_cv.intake.sheet import LAYOUT, RESOLUTIONS, read_sheet
+from passage_cv.intake.sheet import LAYOUT, PAIRING, RESOLUTIONS, read_sheet
 
 app = command_app()
 SHOWN = 10
@@ -35,6 +37,9 @@ def check(
     as_json: Annotated[bool, typer.Option("--json", help="Findings for machines (format 2).")] = False,
     draft_layout_to: Annotated[
         Path | None, typer.Option("--draft-layout", help="Write what the headings may mean as a layout to confirm.")
+    ] = None,
+    pair: Annotated[
+        Path | None, typer.Option(help="Write which pictures may belong to which lines, to correct and sign (pair).")
     ] = None,
     draft: Annotated[
         Path | None, typer.Option(help="Write the findings as a resolutions file to fill in (who, why).")
@@ -55,6 +60,8 @@ def check(
     if draft_layout_to:
         sheet = read_sheet(checked.sheet)
         write_layout(make_layout(sheet, list(checked.proposals), who="?"), draft_layout_to)
+    if pair:
+        write_pairing(propose_pairing(batch, names=any_names() if any_name else None), pair)
     if draft:
         write_text(draft, draft_resolutions(checked.findings))
     if as_json:
@@ -65,6 +72,8 @@ def check(
         show(f"Decisions to fill in: {draft}; it counts as {RESOLUTIONS} in the batch folder")
     if draft_layout_to and not as_json:
         show(f"Layout to confirm: {draft_layout_to}; with your name in it, it counts as {LAYOUT} in the batch folder")
+    if pair and not as_json:
+        show(f"Pairing to confirm: {pair}; with your initials in it, it counts as {PAIRING} in the batch folder")
     raise typer.Exit(1 if checked.unresolved else 0)
 
 

@@ -18,6 +18,7 @@ from passage_cv.errors import PassageError
 COMMANDS = {
     "demo": "Draw the invented river and run the whole pipeline on it.",
     "check": "Look through a batch folder as a careful colleague would.",
+    "pair": "Which pictures belong to which lines of a sheet that does not say.",
     "accept": "Keep a checked batch in the store and make a new version.",
     "versions": "What the data set was at any time: list, show, diff, verify.",
     "train": "Fit a model on one version of the data set.",

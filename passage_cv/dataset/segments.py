@@ -62,8 +62,8 @@ SCHEMA = pa.schema(_TYPES)
 def batch_id(batch: CheckedBatch) -> str:
     """Name of a batch: its folder's name and a hash of everything in it that is kept.
 
-    The hash covers the sheet, the facts, every kept picture, every exclusion and decision and the confirmed
-    layout; it ignores the order in which files are found.
+    The hash covers the sheet, the facts, every kept picture, every exclusion and decision, the confirmed
+    layout and pairing; it ignores the order in which files are found.
     """
     content = {
         "sheet": batch.sheet_sha256,
@@ -73,6 +73,8 @@ def batch_id(batch: CheckedBatch) -> str:
         "resolutions": batch.resolutions.model_dump(mode="json"),
         "layout": batch.layout.model_dump(mode="json") if batch.layout else None,
     }
+    if batch.pairing:
+        content["pairing"] = batch.pairing.model_dump(mode="json")
     name = "".join(c if c.isalnum() or c in "-_." else "-" for c in batch.folder.resolve().name)
     return f"{name}-{sha256_bytes(canonical_json(content))[:12]}"
 

@@ -11,6 +11,7 @@ from passage_cv.intake.images import Picture
 from passage_cv.intake.layout import Layout
 from passage_cv.intake.lines import Line
 from passage_cv.intake.names import Names, shipped_names
+from passage_cv.intake.pairing_file import Pairing
 from passage_cv.intake.resolutions import LetStand, Resolutions
 from passage_cv.records import Finding
 
@@ -25,7 +26,8 @@ class CheckedBatch:
 
     ``images`` holds the pictures that are kept (named in the sheet, not excluded), in sheet order; ``stray``
     the picture files that no line names; ``excluded`` maps image to reason; ``names`` is the list that names were
-    looked up in; ``proposals`` say what headings without a confirmed layout may mean. ``workspace`` is the temporary
+    looked up in; ``proposals`` say what headings without a confirmed layout may mean; ``pairing`` says which
+    pictures a person gave to which rows. ``workspace`` is the temporary
     folder of reduced copies: it lives as long as any copy of this record.
     """
 
@@ -43,6 +45,7 @@ class CheckedBatch:
     resolutions: Resolutions = field(default_factory=Resolutions)
     layout: Layout | None = None
     proposals: tuple[HeadingProposal, ...] = ()
+    pairing: Pairing | None = None
     workspace: Path | None = None
     lifetime: Lifetime = field(default_factory=Lifetime, repr=False, compare=False)
 

@@ -9,20 +9,23 @@ from __future__ import annotations
 import shutil
 import tempfile
 import weakref
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from concurrent.futures import Executor
 from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 
 from passage_cv.intake.batch import CheckedBatch
 from passage_cv.intake.checks import CHECKS
 from passage_cv.intake.headings import propose_headings
-from passage_cv.intake.images import PICTURE_SUFFIXES, PictureTask, examine_picture
+from passage_cv.intake.images import PICTURE_SUFFIXES, Picture, PictureTask, examine_picture
 from passage_cv.intake.layout import apply_layout, find_layout
 from passage_cv.intake.lines import build_lines
 from passage_cv.intake.names import Names, read_species, shipped_names
+from passage_cv.intake.pairing_file import Pairing, apply_pairing, check_pairing, read_pairing
 from passage_cv.intake.resolutions import apply_corrections, check_decisions, read_resolutions
 from passage_cv.intake.sheet import CHECKLIST, find_sheet, read_facts, read_sheet
+from passage_cv.intake.times import parse_instant
 from passage_cv.parallel import map_items
 from passage_cv.progress import Progress, silent
 
@@ -78,7 +81,7 @@ def check_batch(  # noqa: PLR0913 - all but the folder by name, each with a plai
     pictures = map_items(
         examine_picture, picture_tasks(batch), label="Looking at pictures", progress=progress, executor=executor
     )
-    return find_faults(replace(batch, images=tuple(pictures)))
+    return find_faults(replace(batch, images=tuple(on_site_time(pictures, batch.pairing))))
 
 
 def read_batch(
@@ -89,10 +92,12 @@ def read_batch(
     facts: Mapping[str, str] | None = None,
     excluded: Mapping[str, str] | None = None,
     layouts: Path | None = None,
+    paired: bool = True,
 ) -> CheckedBatch:
     """Read a batch folder's sheet and what stands beside it; no picture is opened and nothing is judged.
 
-    Parameters and errors are those of :func:`check_batch`.
+    Parameters and errors are those of :func:`check_batch`; without ``paired`` a pairing beside the sheet is passed
+    over.
     """
     path = find_sheet(folder)
     decided = read_resolutions(folder)
@@ -101,9 +106,12 @@ def read_batch(
     known = names or _names_of(folder)
     proposals = () if layout else tuple(propose_headings(sheet, known))
     sheet = apply_layout(sheet, layout) if layout else sheet
+    pairing = read_pairing(folder) if paired else None
+    sheet = apply_pairing(sheet, pairing) if pairing else sheet
     stated = {**(facts or {}), **read_facts(folder)}
     lines = build_lines(sheet, stated, known)
-    left_out = {**{one.image: one.why for one in decided.exclude}, **(excluded or {})}
+    aside = pairing.left_out if pairing else {}
+    left_out = {**aside, **{one.image: one.why for one in decided.exclude}, **(excluded or {})}
     named = {name for line in lines for name in line.images}
     return CheckedBatch(
         folder=folder,
@@ -115,12 +123,26 @@ def read_batch(
         images=(),
         stray=_strays(folder, {*named, *left_out}),
         excluded=left_out,
-        findings=tuple(lost),
+        findings=(*lost, *(check_pairing(pairing, lines) if pairing else ())),
         names=known,
         resolutions=decided,
         layout=layout,
         proposals=proposals,
+        pairing=pairing,
     )
+
+
+def on_site_time(pictures: Iterable[Picture], pairing: Pairing | None) -> Iterator[Picture]:
+    """Pictures with the time that the site's clock showed: a camera's offset is added where somebody stated it."""
+    clocks = pairing.clocks if pairing else {}
+    for picture in pictures:
+        moment, seconds = parse_instant(picture.taken_at), clocks.get(picture.camera, 0.0)
+        known = moment is not None and seconds
+        yield (
+            replace(picture, taken_at=(moment + timedelta(seconds=seconds)).isoformat())
+            if known and moment
+            else picture
+        )
 
 
 def find_faults(batch: CheckedBatch) -> CheckedBatch:

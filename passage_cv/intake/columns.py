@@ -44,7 +44,10 @@ TEXT_COLUMNS = (
 
 NUMBER_COLUMNS = ("length_mm", "weight_g", "waterTemperature_C", "turbidity_NTU")
 
-CANONICAL = ("image", *TEXT_COLUMNS, *NUMBER_COLUMNS)
+COUNT = "individualCount"
+"""How many fish a line counts that were not looked at one by one."""
+
+CANONICAL = ("image", *TEXT_COLUMNS, *NUMBER_COLUMNS, COUNT)
 
 WORDS: Mapping[str, tuple[str, ...]] = {
     "purpose": (*FISH_PURPOSES, *OTHER_PURPOSES),

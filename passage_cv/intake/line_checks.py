@@ -24,7 +24,8 @@ def check_columns(batch: CheckedBatch) -> list[Finding]:
             "must resolve",
             f"Sheet {batch.sheet.name} has no column {' or '.join(choice)}; it has {', '.join(batch.headings)}",
             row=1,
-            proposal=f"Head the column {choice[0]}, or state which of these columns it is",
+            proposal=f"Head the column {choice[0]}, or state which of these columns it is"
+            + ("; where the sheet names no pictures, pair them (passage-cv pair)" if choice == ("image",) else ""),
         )
         for choice in _NEEDED
         if not known.intersection(choice)
@@ -118,7 +119,7 @@ def check_identity(batch: CheckedBatch) -> list[Finding]:
             proposal="Number the fish of each event from 1",
         )
         for line in batch.kept_lines()
-        if line.shows_fish and not line.individual
+        if line.shows_fish and not line.individual and not line.is_counted_only
     ]
 
 

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import PurePosixPath
 
-from passage_cv.intake.columns import GATE_VIEW, NUMBER_COLUMNS, OTHER_PURPOSES, TEXT_COLUMNS
+from passage_cv.intake.columns import COUNT, GATE_VIEW, NUMBER_COLUMNS, OTHER_PURPOSES, TEXT_COLUMNS
 from passage_cv.intake.names import Names, Species
 from passage_cv.intake.sheet import Sheet, SheetRow
 
@@ -49,6 +49,11 @@ class Line:
     def shows_fish(self) -> bool:
         """Whether its pictures belong to an individual."""
         return self.purpose not in OTHER_PURPOSES
+
+    @property
+    def is_counted_only(self) -> bool:
+        """Whether it only counts fish that were not looked at one by one ("120 WPE")."""
+        return not self.images and not self.individual and (as_number(self.cells.get(COUNT, "")) or 0) > 0
 
     @property
     def occurrence(self) -> str:

@@ -51,10 +51,10 @@ def check_lines_without_picture(batch: CheckedBatch) -> list[Finding]:
             "must resolve",
             f"Row {line.row} names no picture",
             row=line.row,
-            proposal="Name its picture or take the line out",
+            proposal="Name its picture, pair the sheet with its pictures (passage-cv pair), or take the line out",
         )
         for line in batch.rows
-        if not line.images
+        if not line.images and not line.is_counted_only
     ]
 
 

@@ -26,7 +26,9 @@ RESOLUTIONS = "resolutions.toml"
 """What people decided about the batch's findings."""
 LAYOUT = "layout.toml"
 """A confirmed reading of the sheet's headings."""
-COMPANIONS = ("trip.toml", CHECKLIST, RESOLUTIONS, LAYOUT)
+PAIRING = "pairing.toml"
+"""Which pictures belong to which lines, where the sheet does not say."""
+COMPANIONS = ("trip.toml", CHECKLIST, RESOLUTIONS, LAYOUT, PAIRING)
 """Files beside the sheet that say something about the batch."""
 
 _TOP = 20

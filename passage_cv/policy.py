@@ -21,6 +21,9 @@ Cost = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 EXCLUDED_SHARE = 0.05
 """Share of the excluded classes together where a policy forecasts none (formats 4)."""
 
+UNKNOWN_HOLD_LOAD = 0.05
+"""Share of known fish that may be held as unknown where a policy does not say: one in twenty [ours]."""
+
 
 class Views(Settings):
     """How many images of one presentation the gate will have, and how far one of them may speak against a class.
@@ -87,6 +90,9 @@ class Policy(Settings):
     expected shares. What that costs stands in the cutoffs file. A demonstrated limit always goes first: where the
     limits leave more to hold than the crew can clear, the file says so and the capacity is given up, not the limit.
 
+    ``unknown_hold_load`` is the largest share of presentations of known fish that may be held for looking unlike
+    anything the model was shown; 0 turns the rule off. It limits that load, not the risk from a species never seen.
+
     ``pooled_miss_limit`` limits the misses of all excluded classes together. It holds only while the mix of excluded
     classes stays as it was imaged, which limits per class do not need; so it is never assumed, only asked for.
     """
@@ -102,6 +108,7 @@ class Policy(Settings):
     attempts: Annotated[int, Field(ge=1)] = 1
     hold_capacity_per_hour: Cost | None = None
     presentations_per_hour: Cost | None = None
+    unknown_hold_load: Annotated[float, Field(ge=0, lt=1)] = UNKNOWN_HOLD_LOAD
     pooled_miss_limit: Share | None = None
     classes: Annotated[tuple[ClassRule, ...], Field(min_length=1)]
 

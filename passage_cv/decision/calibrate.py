@@ -26,6 +26,7 @@ from passage_cv.decision.refusals import (
     require_floor_fits,
     require_trips,
 )
+from passage_cv.decision.unknown import unknown_rule
 from passage_cv.errors import InputError
 from passage_cv.policy import Policy
 from passage_cv.scores import Scores, Strings
@@ -82,7 +83,8 @@ def calibrate(
     calibration, warnings = model_calibration(individuals.with_role("train"), scores)
     cut, unknown = _known_fish(individuals.with_role("cut"), scores.source)
     require_trips(cut, policy)
-    demands = demands_of(policy, classes, unfamiliarity_above=unfamiliarity_above(scores))
+    rule, said = unknown_rule(individuals.with_role("train"), scores, policy)
+    demands = demands_of(policy, classes, unknown=rule)
     outcome = weigh(cut, calibration, demands)
     share = float(scores.meta.get("cut_share", CUT_SHARE))
     limits = [_shown(limit, cap, policy, share) for limit, cap in outcome.caps]
@@ -123,6 +125,7 @@ def calibrate(
         warnings=(
             *used_up,
             *warnings,
+            *said,
             *_weights_differ(scores),
             *_absent(cut, classes),
             *unknown,
@@ -147,12 +150,6 @@ def model_calibration(train: Individuals, scores: Scores) -> tuple[ModelCalibrat
     return found, (
         f"Every training fish is ranked right out of fold: how sure to be (beta {found.beta:.1f}) is a guess.",
     )
-
-
-def unfamiliarity_above(scores: Scores) -> float | None:
-    """From which unfamiliarity on the scores' model asks for a hold; None where it says nothing."""
-    above = scores.meta.get("unfamiliarity_above")
-    return None if above is None else float(above)
 
 
 def _without_spent(scores: Scores, spent: Collection[str]) -> tuple[Scores, tuple[str, ...]]:

@@ -29,7 +29,8 @@ class Individuals:
 
     ``values`` has shape (n_individuals, n_classes): the weighted mean of the images' logits (or logarithms of
     their probabilities), or (n_individuals, 1) for ready gate scores. ``n_views`` counts the images used,
-    ``first_row`` is the row of its first image in the scores, ``hold_reason`` is ``""`` or why the gate would
+    ``first_row`` is the row of its first image in the scores, ``numbers`` are those of that image but for
+    ``unfamiliarity``, which is the mean over the images used, ``hold_reason`` is ``""`` or why the gate would
     hold this fish whatever its score.
     """
 
@@ -107,6 +108,8 @@ def combine_views(scores: Scores, views: Views) -> Individuals:
     first = rows[starts]
     order = np.argsort(_first_appearance(scores.individual)[first], kind="stable")
     reasons = _hold_reasons(scores.text["hold_reason"][rows], starts, finite, n_views, views.min)
+    numbers = {name: column[first] for name, column in scores.numbers.items()}
+    numbers["unfamiliarity"] = np.add.reduceat(scores.numbers["unfamiliarity"][rows], starts) / n_views
     return Individuals(
         classes=scores.classes,
         is_gate_score=scores.kind == "gate_score",
@@ -114,7 +117,7 @@ def combine_views(scores: Scores, views: Views) -> Individuals:
         n_views=n_views[order],
         first_row=first[order],
         text={name: column[first][order] for name, column in scores.text.items()},
-        numbers={name: column[first][order] for name, column in scores.numbers.items()},
+        numbers={name: column[order] for name, column in numbers.items()},
         hold_reason=reasons[order],
     )
 

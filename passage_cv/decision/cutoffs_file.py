@@ -44,10 +44,15 @@ class ClassCost(Settings):
 
 
 class HoldRules(Settings):
-    """Rules fixed before ``cut`` was read that hold a fish whatever its score."""
+    """Rules fixed before ``cut`` was read that hold a fish whatever its score.
+
+    ``unfamiliarity_from`` is ``logits`` where unfamiliarity is their centred energy, so that it can be computed
+    wherever the logits are; else it must be given with them.
+    """
 
     views_min: int = 1
     unfamiliarity_above: float | None = None
+    unfamiliarity_from: Literal["logits"] | None = None
     never_reject_above: dict[str, float] = Field(default_factory=dict)
 
 
@@ -126,6 +131,12 @@ class Cutoffs(Settings):
         return np.float32(math.inf) if self.v is None else -round_down(-(self.v + self.eps))
 
     @property
+    def gate_unfamiliarity(self) -> float | None:
+        """Unfamiliarity above which the gate holds: lower by eps, so that it holds whatever was held here."""
+        above = self.hold_rules.unfamiliarity_above
+        return None if above is None else above - self.eps
+
+    @property
     def unmet(self) -> tuple[LimitShown, ...]:
         """Limits that could not be shown."""
         return tuple(limit for limit in self.asked if not limit.met)
@@ -166,6 +177,8 @@ def write_cutoffs(cutoffs: Cutoffs, path: Path) -> str:
     for key, is_asked in (("u_cap", False in on_rejecting), ("v_floor", True in on_rejecting)):
         if not is_asked:
             del values[key]
+    if values["hold_rules"]["unfamiliarity_from"] is None:
+        del values["hold_rules"]["unfamiliarity_from"]
     for key in ("pooled_limit", "hold_load"):
         if values[key] is None:
             del values[key]

@@ -15,6 +15,7 @@ import numpy as np
 from passage_cv.decision.costs import ClassCosts, class_costs
 from passage_cv.decision.cutoffs_file import Cutoffs, HoldRules, LimitShown
 from passage_cv.decision.guarantee import Mode
+from passage_cv.decision.unknown import UnknownRule
 from passage_cv.policy import Policy
 
 LimitKind = Literal["miss", "false rejection", "pooled miss"]
@@ -64,8 +65,9 @@ class Demands:
     capacity: Capacity | None = None
 
 
-def demands_of(policy: Policy, classes: tuple[str, ...], *, unfamiliarity_above: float | None = None) -> Demands:
+def demands_of(policy: Policy, classes: tuple[str, ...], *, unknown: UnknownRule | None = None) -> Demands:
     """The demands of a policy in a model's class order (the classes must be the same)."""
+    unknown = unknown or UnknownRule()
     spared = {rule.code: rule.never_reject_above for rule in policy.classes if rule.never_reject_above is not None}
     return Demands(
         costs=class_costs(policy, classes),
@@ -73,7 +75,10 @@ def demands_of(policy: Policy, classes: tuple[str, ...], *, unfamiliarity_above:
         mode=policy.mode,
         seed=draw_seed(policy.sha256),
         rules=HoldRules(
-            views_min=policy.views.min, unfamiliarity_above=unfamiliarity_above, never_reject_above=spared
+            views_min=policy.views.min,
+            unfamiliarity_above=unknown.above,
+            unfamiliarity_from=unknown.source,
+            never_reject_above=spared,
         ),
         capacity=_capacity(policy.presentations_per_hour, policy.hold_capacity_per_hour),
     )

@@ -7,6 +7,7 @@ hold, as the gate computer does (decision-method 11).
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,6 +20,7 @@ from passage_cv.decision.cutoffs_file import Cutoffs
 from passage_cv.errors import InputError
 from passage_cv.records import Action
 from passage_cv.scores import Floats, Strings
+from passage_cv.stats.energy import centred_energy
 
 UNFAMILIAR = "unlike anything the model was shown"
 PROTECTED = "may be a protected fish"
@@ -104,7 +106,7 @@ def score_with(individuals: Individuals, cutoffs: Cutoffs) -> Scored:
         ModelCalibration(beta=cutoffs.beta, rho=cutoffs.rho, offsets=cutoffs.offsets),
         cutoffs.class_costs,
         never_reject_above=cutoffs.hold_rules.never_reject_above,
-        unfamiliarity_above=cutoffs.hold_rules.unfamiliarity_above,
+        unfamiliarity_above=cutoffs.gate_unfamiliarity,
     )
 
 
@@ -120,13 +122,15 @@ def decide(
     cutoffs: Cutoffs,
     *,
     hold_reason: str = "",
-    unfamiliarity: float = float("nan"),
+    unfamiliarity: float | None = None,
     weights: Floats | None = None,
 ) -> Decision:
     """Decide one presentation from the logits of its views, shape (n_views, n_classes).
 
     Never raises for a bad view: too few views, a wrong shape, a value that is not a number or a quality weight that
     is not positive holds the fish. ``weights``, one per view, must be those with which the cutoffs were set.
+    ``unfamiliarity`` may be left out where the cutoffs take it from the logits; elsewhere, left out, it holds the
+    fish if the cutoffs ask for it.
     """
     views = np.atleast_2d(np.asarray(logits, dtype=np.float64))[: cutoffs.views.max]
     quality = np.ones(len(views)) if weights is None else np.asarray(weights, dtype=np.float64)[: len(views)]
@@ -139,10 +143,18 @@ def decide(
         hold_reason = NOT_A_NUMBER
     if len(quality) != len(views) or not (np.isfinite(quality) & (quality > 0)).all():
         hold_reason, quality = hold_reason or "quality weights do not fit the views", np.ones(len(views))
-    one = _one_individual(views, quality, cutoffs, hold_reason, unfamiliarity)
+    far = unfamiliarity_of(views, cutoffs) if unfamiliarity is None else unfamiliarity
+    one = _one_individual(views, quality, cutoffs, hold_reason, far)
     scored = score_with(one, cutoffs)
     action = choose_actions(scored, cutoffs)[0]
     return Decision(action, float(scored.score[0]), *_why(action, scored, cutoffs))
+
+
+def unfamiliarity_of(views: Floats, cutoffs: Cutoffs) -> float:
+    """How unlike everything learnt the views of a presentation look: their mean, NaN where logits do not tell."""
+    if cutoffs.hold_rules.unfamiliarity_from != "logits" or not len(views):
+        return math.nan
+    return float(np.mean(centred_energy(views[: cutoffs.views.max])))
 
 
 def _one_individual(

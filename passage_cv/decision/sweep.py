@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from passage_cv.decision.calibrate import CUT_SHARE, model_calibration, unfamiliarity_above
+from passage_cv.decision.calibrate import CUT_SHARE, model_calibration
 from passage_cv.decision.calibration import ModelCalibration
 from passage_cv.decision.combine import Individuals, combine_views
 from passage_cv.decision.demands import (
@@ -29,6 +29,7 @@ from passage_cv.decision.demands import (
 from passage_cv.decision.guarantee import fish_needed
 from passage_cv.decision.outcome import class_actions, weigh, weigh_fish
 from passage_cv.decision.refusals import UNKNOWN, require_classes, require_floor_fits, require_trips
+from passage_cv.decision.unknown import unknown_rule
 from passage_cv.errors import InputError
 from passage_cv.policy import Policy
 from passage_cv.scores import Floats, Scores
@@ -72,7 +73,7 @@ def trial_of(scores: Scores, policy: Policy) -> tuple[Trial, Demands]:
             do="Score with a run of ours, or add out-of-fold scores of the training fish with role train.",
         )
     require_trips(known, policy)
-    demands = demands_of(policy, classes, unfamiliarity_above=unfamiliarity_above(scores))
+    demands = demands_of(policy, classes, unknown=unknown_rule(train, scores, policy)[0])
     calibration, _ = model_calibration(train, scores)
     cut_share = float(scores.meta.get("cut_share", CUT_SHARE))
     return Trial(known, calibration, count_in_cut(scores, demands), cut_share), demands

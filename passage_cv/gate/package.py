@@ -187,6 +187,12 @@ def _require_same_hashes(sources: _Sources) -> None:
             where=str(sources.cutoffs_path),
             do="Score the version with this run and calibrate on those scores.",
         )
+    if cutoffs.hold_rules.unfamiliarity_above is not None and cutoffs.hold_rules.unfamiliarity_from is None:
+        raise InputError(
+            "The cutoffs hold fish by an unfamiliarity that came with the scores, which the gate cannot compute",
+            where=str(sources.cutoffs_path),
+            do="Score the version with this run and calibrate on those scores.",
+        )
     for name, set_for, found, where, do in (
         ("model", cutoffs.model, sources.model_sha256, sources.run / MODEL, "Score with this run, calibrate again."),
         ("policy", cutoffs.policy_sha256, sources.policy.sha256, sources.policy_path, "Calibrate under this policy."),

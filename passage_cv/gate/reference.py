@@ -77,7 +77,14 @@ def same_score(found: float, listed: float) -> bool:
 
 def build_logit_cases(cutoffs: Cutoffs) -> tuple[LogitCase, ...]:
     """Every reference case for one cutoffs file, always the same ones for the same file."""
-    given = [*_ordinary(cutoffs), *_ties(cutoffs), *_not_numbers(cutoffs), *_too_few(cutoffs), *_held(cutoffs)]
+    given = [
+        *_ordinary(cutoffs),
+        *_ties(cutoffs),
+        *_not_numbers(cutoffs),
+        *_too_few(cutoffs),
+        *_held(cutoffs),
+        *_unfamiliar(cutoffs),
+    ]
     return tuple(
         _case(f"L{number:03d}", note, logits, hold_reason, cutoffs)
         for number, (note, logits, hold_reason) in enumerate(given, start=1)
@@ -89,7 +96,7 @@ def logits_with_score(cutoffs: Cutoffs, score: np.float32) -> Floats:
 
     A common step on the excluded classes' logits moves the score by beta (and the worth of the views) times
     that step, so a division and a few corrections find it. Protected classes stand far below, so that no
-    protection rule hides the tie.
+    protection rule hides the tie; where unfamiliarity holds, so do all but one excluded and one wanted class.
 
     Raises
     ------
@@ -98,11 +105,13 @@ def logits_with_score(cutoffs: Cutoffs, score: np.float32) -> Floats:
     """
     excluded, protected = _in_group(cutoffs, "exclude"), _in_group(cutoffs, "protected")
     hidden = protected if (~excluded & ~protected).any() else np.zeros_like(protected)
+    if cutoffs.gate_unfamiliarity is not None:
+        hidden = _all_but_two(excluded, hidden)
     n_views = max(1, cutoffs.hold_rules.views_min)
     slope = cutoffs.beta * float(evidence(np.array([n_views]), cutoffs.rho)[0])
     step = reached = 0.0
     for _ in range(8):
-        logits = np.tile(np.where(excluded, step, np.where(hidden, -FAR, 0.0)), (n_views, 1))
+        logits = np.tile(np.where(excluded, step, 0.0) - FAR * hidden, (n_views, 1))
         reached = decide(logits, cutoffs).score
         if abs(reached - float(score)) <= abs(float(np.spacing(score))) / 8:
             return logits
@@ -112,6 +121,13 @@ def logits_with_score(cutoffs: Cutoffs, score: np.float32) -> Floats:
         where="cutoffs",
         do="Calibrate again; beta or a cutoff is out of all range.",
     )
+
+
+def _all_but_two(excluded: npt.NDArray[np.bool_], hidden: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+    """All classes but the first excluded one and the first wanted one that is not hidden."""
+    out = np.ones_like(hidden)
+    out[np.flatnonzero(excluded)[0]] = out[np.flatnonzero(~excluded & ~hidden)[0]] = False
+    return out
 
 
 def write_logit_cases(cases: tuple[LogitCase, ...], classes: tuple[str, ...]) -> bytes:
@@ -216,6 +232,12 @@ def _held(cutoffs: Cutoffs) -> Given:
     for reason in HOLD_REASONS:
         yield "would pass", _passing(cutoffs), reason
         yield "would be rejected", -_passing(cutoffs), reason
+
+
+def _unfamiliar(cutoffs: Cutoffs) -> Given:
+    """Logits that speak for no class, where the cutoffs hold by unfamiliarity."""
+    if cutoffs.gate_unfamiliarity is not None:
+        yield "no class stands out", np.zeros((max(1, cutoffs.hold_rules.views_min), len(cutoffs.classes))), ""
 
 
 def _passing(cutoffs: Cutoffs) -> Floats:

@@ -24,8 +24,8 @@ from passage_cv.recognition.crop import CropSettings, Rgb
 from passage_cv.recognition.embed import Ran, Read, run_pictures
 from passage_cv.recognition.model import GateModel
 from passage_cv.recognition.rows import UNKNOWN, RunClasses, label_rows, read_run_classes
-from passage_cv.recognition.unfamiliarity import energy
 from passage_cv.scores import Scores, build_scores, read_scores
+from passage_cv.stats.energy import centred_energy
 
 UNREADABLE = "unreadable picture"
 
@@ -134,7 +134,7 @@ def score_folder(run: Path, folder: Path, *, progress: Progress = silent) -> Sco
         "class": [UNKNOWN] * len(names),
         "role": ["excluded"] * len(names),
         "hold_reason": [UNREADABLE if problem else "" for problem in ran.problems],
-        "unfamiliarity": energy(ran.rows),
+        "unfamiliarity": centred_energy(ran.rows),
     }
     meta = {"model_sha256": opened.model_sha256, "crop_sha256": opened.train_scores.meta.get("crop_sha256", "")}
     return build_scores("logit", opened.classes.classes, ran.rows.astype(np.float64), columns, meta=meta)
@@ -160,7 +160,7 @@ def _joined(first: Scores, second: Scores) -> Scores:
         second,
         values=values,
         text={name: np.concatenate([first.text[name], second.text[name]]) for name in second.text},
-        numbers={**numbers, "unfamiliarity": energy(values)},
+        numbers={**numbers, "unfamiliarity": centred_energy(values)},
         present=first.present | second.present | {"unfamiliarity"},
     )
 

@@ -40,6 +40,7 @@ from passage_cv.recognition.transforms import recipe_sha256
 from passage_cv.recognition.tuned import tune
 from passage_cv.recognition.tuned_settings import TunedSettings
 from passage_cv.scores import Scores, build_scores, write_scores
+from passage_cv.stats.energy import centred_energy
 
 __all__ = ["TrainSettings", "TrainSummary", "train_model"]
 
@@ -246,6 +247,7 @@ def run_meta(
         "version": version.name,
         "unit": store.settings.unit,
         "cut_share": store.settings.shares.cut,
+        "unfamiliarity": "logits",
     }
 
 
@@ -270,7 +272,7 @@ def exported_backbone(settings: BackboneSettings, size: int) -> bytes:
 
 def _out_of_fold_scores(rows: Rows, classes: RunClasses, fitted: Fitted, meta: Mapping[str, Any]) -> Scores:
     reasons = np.where(fitted.seen, "", "class in one fold only")
-    columns = rows.score_columns(hold_reason=reasons)
+    columns = rows.score_columns(hold_reason=reasons, unfamiliarity=centred_energy(fitted.logits))
     return build_scores("logit", classes.classes, fitted.logits, columns, meta=meta, source="out-of-fold scores")
 
 

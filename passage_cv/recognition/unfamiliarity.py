@@ -1,7 +1,8 @@
 """How unlike everything learnt a fish looks, and which way of asking finds fish of a kind never seen.
 
-A high value holds the fish: that limits the load on people, not the risk. The default is the energy of the logits,
-which needs nothing beside them; :func:`leave_one_class_out` is the comparison it won.
+A high value holds the fish: that limits the load on people, not the risk. The default, in scores files and at the
+gate, is the centred energy of the logits, which needs nothing beside them; :func:`leave_one_class_out` is the
+comparison it won, on drawn fish and on reef photographs.
 """
 
 from __future__ import annotations
@@ -11,7 +12,6 @@ from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
-import numpy.typing as npt
 from scipy.special import logsumexp, softmax
 
 from passage_cv.progress import Progress, silent, tracked
@@ -28,29 +28,10 @@ from passage_cv.recognition.heads import (
     turn,
 )
 from passage_cv.recognition.selection import folds_of_images
+from passage_cv.stats.energy import centred_energy
 
 HOLD_LOAD = 0.1
 """Share of known individuals that the comparison lets each score hold."""
-
-
-def energy(logits: npt.NDArray[np.floating]) -> Floats:
-    """Minus the logarithm of the summed exponentials of the logits: high where no class speaks up.
-
-    Parameters
-    ----------
-    logits
-        Shape (n, n_classes), natural log-odds up to one constant of the head.
-
-    References
-    ----------
-    Liu, Wang, Owens & Li 2020, Energy-based out-of-distribution detection, from memory.
-
-    Examples
-    --------
-    >>> energy(np.log([[0.5, 0.5], [2.0, 2.0]])).round(4).tolist()
-    [-0.0, -1.3863]
-    """
-    return np.asarray(-logsumexp(logits.astype(np.float64), axis=1))
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,8 +111,13 @@ def rank_scores(found: Mapping[str, Mapping[int, ClassHeld]]) -> list[tuple[str,
     return sorted(rows, key=lambda row: -row[2])
 
 
+def _by_centred_energy(learnt: Learnt, standard: Floats) -> Floats:
+    return centred_energy(learnt.head.logits(standard)[:, learnt.head.present])
+
+
 def _by_energy(learnt: Learnt, standard: Floats) -> Floats:
-    return energy(learnt.head.logits(standard)[:, learnt.head.present])
+    """The plain energy of Liu et al. 2020: minus the logarithm of the summed exponentials."""
+    return np.asarray(-logsumexp(learnt.head.logits(standard)[:, learnt.head.present], axis=1))
 
 
 def _by_probability(learnt: Learnt, standard: Floats) -> Floats:
@@ -143,6 +129,12 @@ def _by_nearest_mean(learnt: Learnt, standard: Floats) -> Floats:
     return np.asarray(_squared_distance(learnt.place(standard), means).min(axis=1))
 
 
+def _by_direction(learnt: Learnt, standard: Floats) -> Floats:
+    """Cosine to the nearest class mean, in whitened axes."""
+    means = learnt.space.centres[learnt.head.present] * np.sqrt(learnt.inverse)
+    return np.asarray(-(_unit(learnt.place(standard)) @ _unit(means).T).max(axis=1))
+
+
 def _by_nearest_individual(learnt: Learnt, standard: Floats) -> Floats:
     """Cosine to the nearest training image, in whitened axes."""
     return np.asarray(-(_unit(learnt.place(standard)) @ _unit(learnt.whitened).T).max(axis=1))
@@ -151,9 +143,11 @@ def _by_nearest_individual(learnt: Learnt, standard: Floats) -> Floats:
 Learn = Callable[[Examples], tuple[Learnt, Floats, Floats]]
 
 SCORES: Mapping[str, Callable[[Learnt, Floats], Floats]] = {
+    "centred energy": _by_centred_energy,
     "energy": _by_energy,
     "largest probability": _by_probability,
     "nearest class mean": _by_nearest_mean,
+    "direction of the nearest class mean": _by_direction,
     "nearest individual": _by_nearest_individual,
 }
 

@@ -21,8 +21,11 @@ def working_path(sha256: str) -> str:
     return f"working/{WORKING_SIDE}/{sha256[:2]}/{sha256}.jpg"
 
 
-def working_image(store: Store, sha256: str) -> Rgb:
+def working_image(store: Store, sha256: str, at_least: int | None = None) -> Rgb:
     """A picture at working size: its reduced copy, or itself where it is that small already.
+
+    With ``at_least`` its longest side has at least so many pixels and may be halved, which is faster; without, it is
+    as stored.
 
     Returns
     -------
@@ -35,7 +38,7 @@ def working_image(store: Store, sha256: str) -> Rgb:
         If the store has no such picture, or it cannot be decoded.
     """
     try:
-        return decode_picture(store.storage.read(working_path(sha256)))
+        return decode_picture(store.storage.read(working_path(sha256)), at_least=at_least)
     except (FileNotFoundError, InputError):  # a copy lost or cut short by a power failure is made again
         return make_working(store, sha256)
 

@@ -30,6 +30,12 @@ VEIL_SHIFT = 16
 """Levels by which the water's veil may differ from the picture's own border: it dims colours and brings none."""
 CLEAREST, MURKIEST = 0.95, 0.45
 """Share of the fish's own light that comes through turbid water; below that a person would not name it either."""
+GAMMA, BRIGHTER = 0.4, (-0.25, 0.2)
+"""Bounds of the natural logs of an exposure's exponent and of its factor."""
+GRAIN = (3.0, 14.0)
+"""Standard deviation of a sensor's noise at high gain, in levels."""
+LATER = ("exposure", "colour", "noise")
+"""Effects that, with mirror and geometry, a card can do instead (see ``on_card``)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +65,7 @@ def turbid_water(rgb: Rgb, rng: np.random.Generator) -> Rgb:
 
 def exposure(rgb: Rgb, rng: np.random.Generator) -> Rgb:
     """Brighter or darker, and steeper or flatter in the dark parts, by one curve for all channels."""
-    gamma, gain = np.exp(rng.uniform(-0.4, 0.4)), np.exp(rng.uniform(-0.25, 0.2))
+    gamma, gain = np.exp(rng.uniform(-GAMMA, GAMMA)), np.exp(rng.uniform(*BRIGHTER))
     curve = np.clip(255 * gain * (np.arange(256) / 255) ** gamma, 0, 255).astype(np.uint8)
     return np.asarray(cv2.LUT(rgb, curve), dtype=np.uint8)
 
@@ -98,7 +104,7 @@ def far_focus(rgb: Rgb, rng: np.random.Generator) -> Rgb:
 
 def noise(rgb: Rgb, rng: np.random.Generator) -> Rgb:
     """Sensor noise at high gain, alike in all channels."""
-    grain = rng.standard_normal(rgb.shape[:2], dtype=np.float32) * np.float32(rng.uniform(3, 14))
+    grain = rng.standard_normal(rgb.shape[:2], dtype=np.float32) * np.float32(rng.uniform(*GRAIN))
     return np.clip(rgb + grain[:, :, None], 0, 255).astype(np.uint8)
 
 
@@ -137,12 +143,16 @@ class Augmentation:
         See :class:`~passage_cv.recognition.tuned_settings.AugmentSettings`.
     crop
         Whose grey fills what geometry uncovers.
+    is_first_part
+        Leave out what a card will do afterwards: the effects of ``LATER``, mirror and geometry.
     """
 
-    def __init__(self, settings: AugmentSettings, crop: CropSettings) -> None:
+    def __init__(self, settings: AugmentSettings, crop: CropSettings, *, is_first_part: bool = False) -> None:
         self.settings = settings
         self.crop = crop
-        self.effects = effects_of(settings)
+        self.is_first_part = is_first_part
+        effects = effects_of(settings)
+        self.effects = {name: one for name, one in effects.items() if not (is_first_part and name in LATER)}
         self.chances = {name: getattr(settings, name) for name in self.effects}
         self.geometry: Effect = FromLibrary(
             albumentations.Affine(
@@ -165,6 +175,10 @@ class Augmentation:
             if rng.random() < self.chances[name]:
                 inside = effect(inside, rng)
         square[top : top + height, left : left + width] = inside
+        return square if self.is_first_part else self._turned(square, rng)
+
+    def _turned(self, square: Rgb, rng: np.random.Generator) -> Rgb:
+        """Mirror and geometry, by their chances."""
         if self.settings.mirrored and rng.random() < 0.5:
             square = square[:, ::-1]
         if rng.random() < self.settings.geometry:

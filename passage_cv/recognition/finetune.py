@@ -27,7 +27,8 @@ from passage_cv.errors import InputError
 from passage_cv.progress import Progress, silent
 from passage_cv.recognition.heads import ABSENT_GAP, Examples, Floats, Ints
 from passage_cv.recognition.networks import Classifier, Origin, build_network
-from passage_cv.recognition.pictures import Batch, PictureLoader
+from passage_cv.recognition.on_card import CardEffects, sent
+from passage_cv.recognition.pictures import Batch, Made, PictureLoader
 from passage_cv.recognition.team import Team
 from passage_cv.recognition.transforms import normalise
 from passage_cv.recognition.tuned_settings import ScheduleSettings, TunedSettings
@@ -63,8 +64,9 @@ class Learnt:
 class Bench:
     """What all fits of a run share.
 
-    ``images`` are names of pictures, to which ``examples`` (without features) belongs row by row. ``folder`` is where
-    unfinished fits are kept, None for nowhere.
+    ``images`` are names of pictures, to which ``examples`` (without features) belongs row by row. ``effects`` do on
+    the card what the loader left out, None where it left out nothing. ``folder`` is where unfinished fits are kept,
+    None for nowhere.
     """
 
     settings: TunedSettings
@@ -72,6 +74,7 @@ class Bench:
     examples: Examples
     loader: PictureLoader
     team: Team
+    effects: CardEffects | None = None
     folder: Path | None = None
     save_every_s: float = SAVE_EVERY_S
     progress: Progress = field(default=silent)
@@ -166,31 +169,33 @@ class _Course:
 
     # -- learning and predicting -------------------------------------------------------------------------------
 
-    def learn(self, crops: Tensor, share: list[tuple[int, int]], step: int, steps_per_epoch: int) -> None:
+    def learn(self, made: Made, share: list[tuple[int, int]], step: int, steps_per_epoch: int) -> None:
         """One step: loss of this process's share, gradients of all, and the average moved along."""
         team = self.bench.team
-        rows = [row for row, _ in share]
-        label = torch.as_tensor(self.bench.examples.label[rows], device=team.device)
+        rows, seeds = zip(*share, strict=True)
+        label = sent(self.bench.examples.label[list(rows)].astype(np.int64), team.device)
         for group in self.optimiser.param_groups:
             group["lr"] = learning_rate(step / steps_per_epoch, self.schedule)
+        effects = self.bench.effects
+        x = effects(*made, seeds) if effects else pixels_to_input(made.crops, team.device)
         self.stepping.train()
         with torch.autocast(team.device.type, torch.bfloat16, enabled=_is_mixed(self.schedule, team)):
-            logits = self.stepping(pixels_to_input(crops, team.device)).float()
+            logits = self.stepping(x).float()
         if self.schedule.balance == "logits":
             logits = logits + self.offset
         loss = functional.cross_entropy(logits, label, reduction="none", label_smoothing=self.schedule.smoothing)
         if self.schedule.balance != "sampling":  # there, an individual's images are drawn by their weight
-            loss = loss * torch.as_tensor(self.weight[rows], dtype=torch.float32, device=team.device)
+            loss = loss * sent(self.weight[list(rows)].astype(np.float32), team.device)
         self.optimiser.zero_grad(set_to_none=True)
         loss.mean().backward()  # type: ignore[no-untyped-call]
         self.optimiser.step()
         _move_average(self.means, self.moving, min(self.schedule.averaging, (1 + step) / (10 + step)))
 
     @torch.inference_mode()
-    def predict(self, made: Iterator[Tensor]) -> Tensor:
+    def predict(self, made: Iterator[Made]) -> Tensor:
         """Logits of the pictures to predict by the averaged network, in full precision as the gate has it."""
         team = self.bench.team
-        rows = [self.average(pixels_to_input(next(made), team.device)) for _ in self._views()]
+        rows = [self.average(pixels_to_input(next(made).crops, team.device)) for _ in self._views()]
         out = torch.zeros((len(self.lesson.predict), self.bench.examples.n_classes), device=team.device)
         if rows:
             out[team.rank :: team.size] = torch.cat(rows)
@@ -264,16 +269,16 @@ def learning_rate(epochs_done: float, schedule: ScheduleSettings) -> float:
     return schedule.learning_rate * 0.5 * (1 + math.cos(math.pi * done))
 
 
-def moved_ahead(made: Iterator[Tensor], device: torch.device) -> Iterator[Tensor]:
+def moved_ahead(made: Iterator[Made], device: torch.device) -> Iterator[Made]:
     """Each batch on the device; on a card it is copied while the one before it is worked on."""
     if device.type != "cuda":
         yield from made
         return
     stream = torch.cuda.Stream(device)  # type: ignore[no-untyped-call]
-    waiting: tuple[Tensor, torch.cuda.Event] | None = None
-    for crops in made:
+    waiting: tuple[Made, torch.cuda.Event] | None = None
+    for batch in made:
         with torch.cuda.stream(stream):
-            copied = crops.to(device, non_blocking=True)
+            copied = Made(*(part.to(device, non_blocking=True) for part in batch))
             arrived = torch.cuda.Event()  # type: ignore[no-untyped-call]
             arrived.record(stream)
         if waiting is not None:
@@ -283,11 +288,12 @@ def moved_ahead(made: Iterator[Tensor], device: torch.device) -> Iterator[Tensor
         yield _ready(*waiting)
 
 
-def _ready(copied: Tensor, arrived: torch.cuda.Event) -> Tensor:
+def _ready(copied: Made, arrived: torch.cuda.Event) -> Made:
     """The copy, once the stream that works on it waits for it and keeps its memory until then."""
-    stream = torch.cuda.current_stream(copied.device)
+    stream = torch.cuda.current_stream(copied.crops.device)
     stream.wait_event(arrived)
-    copied.record_stream(stream)
+    for part in copied:
+        part.record_stream(stream)
     return copied
 
 

@@ -1,7 +1,8 @@
 """Batches of crops for a network that learns: read, cropped and varied in worker processes, always in one order.
 
 Comes in: an ordered plan of batches, each item a picture and the seed it is varied by (None: as the gate would see
-it). Goes out: 8-bit tensors (n, size, size, 3). How many workers there are changes the speed only.
+it). Goes out: 8-bit crops, and the boxes that pictures fill in them. How many workers there are changes the speed
+only.
 """
 
 from __future__ import annotations
@@ -9,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 from multiprocessing import get_all_start_methods, get_context
 from multiprocessing.context import BaseContext
-from typing import Any
+from typing import Any, NamedTuple
 
 import cv2
 import numpy as np
@@ -19,16 +20,26 @@ from torch.utils.data import DataLoader, Dataset, Sampler
 
 from passage_cv.errors import InputError
 from passage_cv.recognition.augment import Augmentation
-from passage_cv.recognition.crop import CropSettings, Rgb, crop_image
+from passage_cv.recognition.crop import CropSettings, Rgb, crop_image, placed_box
 
 Item = tuple[str, int | None]
 """Name of a picture, and the seed it is varied by."""
 Batch = list[Item]
 
+Read = Callable[[str, int | None], Rgb]
+"""From a name, and the longest side that is enough (None for every pixel), to a decoded picture."""
+
 _BATCHES_AHEAD = 4
 
 
-class Pictures(Dataset[Tensor]):
+class Made(NamedTuple):
+    """A batch: 8-bit crops (n, size, size, 3), and top, left, height and width (n, 4) of the picture in each."""
+
+    crops: Tensor
+    boxes: Tensor
+
+
+class Pictures(Dataset[Made]):
     """Pictures by name; travels to worker processes.
 
     It holds no list of names: with more to send than a pipe takes at once (64 KiB on Linux), each worker would be
@@ -37,26 +48,28 @@ class Pictures(Dataset[Tensor]):
     Parameters
     ----------
     read
-        From a name to a decoded picture.
+        How a picture is fetched.
     crop, augmentation
         What is done to it.
     """
 
-    def __init__(self, read: Callable[[str], Rgb], crop: CropSettings, augmentation: Augmentation) -> None:
+    def __init__(self, read: Read, crop: CropSettings, augmentation: Augmentation) -> None:
         self.read = read
         self.crop = crop
         self.augmentation = augmentation
 
-    def __getitems__(self, batch: Batch) -> Tensor | InputError:
+    def __getitems__(self, batch: Batch) -> Made | InputError:
         """A batch of crops, or why one of them cannot be made: an exception would lose its words on the way."""
-        out = np.empty((len(batch), self.crop.size, self.crop.size, 3), dtype=np.uint8)
+        crops = np.empty((len(batch), self.crop.size, self.crop.size, 3), dtype=np.uint8)
+        boxes = np.empty((len(batch), 4), dtype=np.int64)
         for place, (name, seed) in enumerate(batch):
             try:
-                rgb = self.read(name)
+                rgb = self.read(name, None if seed is None else self.crop.size)
             except InputError as error:
                 return InputError(f"Picture {name[:12]}: {error.what}", do="Restore it, or exclude it.")
-            out[place] = crop_image(rgb, self.crop) if seed is None else self.augmentation.vary(rgb, seed)
-        return torch.from_numpy(out)
+            crops[place] = crop_image(rgb, self.crop) if seed is None else self.augmentation.vary(rgb, seed)
+            boxes[place] = placed_box(rgb.shape[0], rgb.shape[1], self.crop.size)
+        return Made(torch.from_numpy(crops), torch.from_numpy(boxes))
 
 
 class _Plan(Sampler[Batch]):
@@ -84,7 +97,7 @@ class PictureLoader:
 
     def __init__(self, pictures: Pictures, *, workers: int, pinned: bool) -> None:
         self._plan = _Plan()
-        self._loader: DataLoader[Tensor] = DataLoader(
+        self._loader: DataLoader[Made] = DataLoader(
             pictures,
             batch_sampler=self._plan,
             num_workers=workers,
@@ -97,8 +110,8 @@ class PictureLoader:
             multiprocessing_context=_starting() if workers else None,
         )
 
-    def batches(self, plan: Iterable[Batch]) -> Iterator[Tensor]:
-        """Crops of each batch of the plan, in its order.
+    def batches(self, plan: Iterable[Batch]) -> Iterator[Made]:
+        """Each batch of the plan, in its order.
 
         Raises
         ------

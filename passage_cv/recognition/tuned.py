@@ -30,6 +30,7 @@ from passage_cv.recognition.export import attach_head, export_backbone
 from passage_cv.recognition.finetune import Bench, Learnt, Lesson, fit_network
 from passage_cv.recognition.fitted import Fitted
 from passage_cv.recognition.heads import Examples, Floats, Ints, mean_of_images
+from passage_cv.recognition.on_card import CardEffects
 from passage_cv.recognition.pictures import PictureLoader, Pictures
 from passage_cv.recognition.rows import Rows, RunClasses
 from passage_cv.recognition.selection import balanced_log_loss, folds_of_images
@@ -101,7 +102,7 @@ def tune(  # noqa: PLR0913 - what a run is made of, each thing once
     task = sha256_bytes(canonical_json([settings_sha256(settings), rows.images, rows.label.tolist(), fold.tolist()]))
     unfinished = out.with_name(f".{out.name}-{task[:16]}.unfinished")
     with join_team() as team:
-        bench = make_bench(rows, examples, store, settings, team, folder=unfinished, progress=progress)
+        bench = make_bench(rows.images, examples, store, settings, team, folder=unfinished, progress=progress)
         left_out = predict_left_out(bench, fold)
         judged = judge(left_out, examples, classes, policy)
         best = min(judged, key=lambda one: one.rank)
@@ -133,7 +134,7 @@ def cross_validate_tuned(  # noqa: PLR0913 - as tune
     examples = as_examples(rows, classes)
     fold = folds_of_images(examples, unit, n_folds=n_folds, seed=seed)
     with join_team() as team:
-        bench = make_bench(rows, examples, store, settings, team, workers=workers, progress=progress)
+        bench = make_bench(rows.images, examples, store, settings, team, workers=workers, progress=progress)
         return predict_left_out(bench, fold)[schedule.epochs]
 
 
@@ -145,7 +146,7 @@ def as_examples(rows: Rows, classes: RunClasses) -> Examples:
 
 
 def make_bench(
-    rows: Rows,
+    images: Sequence[str],
     examples: Examples,
     store: Store,
     settings: TunedSettings,
@@ -155,14 +156,19 @@ def make_bench(
     workers: int | None = None,
     progress: Progress = silent,
 ) -> Bench:
-    """What all fits of these rows share; workers start with the first batch."""
-    augmentation = Augmentation(settings.augment, settings.crop)
+    """What all fits of these pictures share; workers start with the first batch, a card does its part of varying."""
+    has_card = team.device.type == "cuda"
+    augmentation = Augmentation(settings.augment, settings.crop, is_first_part=has_card)
     pictures = Pictures(partial(working_image, store), settings.crop, augmentation)
-    loader = PictureLoader(
-        pictures, workers=team.workers if workers is None else workers, pinned=team.device.type == "cuda"
-    )
     return Bench(
-        settings, rows.images, examples, loader, team, folder, progress=progress if team.is_first else silent
+        settings,
+        images,
+        examples,
+        PictureLoader(pictures, workers=team.workers if workers is None else workers, pinned=has_card),
+        team,
+        CardEffects(settings.augment, settings.crop) if has_card else None,
+        folder,
+        progress=progress if team.is_first else silent,
     )
 
 

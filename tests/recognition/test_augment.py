@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from passage_cv.config import configs_folder, read_settings
+from passage_cv.intake.images import decode_picture, encode_working
 from passage_cv.recognition.augment import Augmentation, FromLibrary, draw_gallery, effects_of
 from passage_cv.recognition.crop import CropSettings, Rgb, crop_image
 from passage_cv.recognition.tuned_settings import AugmentSettings, TunedSettings
@@ -125,6 +126,27 @@ def test_halving_first_gives_the_gates_crop_within_a_few_levels() -> None:
     soft = cv2.resize(rng.integers(0, 256, (24, 32, 3), dtype=np.uint8), (640, 480), interpolation=cv2.INTER_CUBIC)
     difference = np.abs(Augmentation(only(), CROP).vary(soft, 1).astype(int) - crop_image(soft, CROP))
     assert difference.mean() < 1.5  # of 255, in a picture of full contrast everywhere
+
+
+@pytest.mark.parametrize(
+    ("size", "at_least", "expected"),
+    [
+        ((480, 640), 224, (240, 320)),
+        ((480, 640), 321, (480, 640)),
+        ((75, 101), 50, (38, 51)),
+        ((60, 80), None, (60, 80)),
+    ],
+)
+def test_a_picture_to_vary_is_halved_while_it_is_decoded(
+    size: tuple[int, int], at_least: int | None, expected: tuple[int, int]
+) -> None:
+    soft = cv2.GaussianBlur(cv2.resize(fish(), size[::-1]), (0, 0), 2)
+    halved = decode_picture(encode_working(soft), at_least=at_least)
+    assert halved.shape[:2] == expected
+    difference = np.abs(
+        crop_image(halved, CropSettings(size=32)).astype(int) - crop_image(soft, CropSettings(size=32))
+    )
+    assert difference.mean() < 1.5
 
 
 def test_the_gallery_has_a_row_for_each_effect() -> None:

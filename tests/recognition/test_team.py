@@ -22,7 +22,7 @@ from passage_cv.recognition.team import join_team
 from passage_cv.recognition.tuned_settings import NetworkSettings, TunedSettings
 
 torch.set_num_threads(1)
-def read(name):
+def read(name, at_least):
     return np.full((32, 32, 3), 20 * int(name), np.uint8)
 
 tuned = read_settings(configs_folder() / "train" / "many.toml", TunedSettings)

@@ -54,7 +54,7 @@ def bench_of(world: World, settings: TunedSettings, folder: Path | None = None) 
     table = world.version.table()
     classes = choose_classes(table, None)
     rows = label_rows(table, classes, "train")
-    bench = make_bench(rows, as_examples(rows, classes), world.store, settings, ALONE, folder=folder)
+    bench = make_bench(rows.images, as_examples(rows, classes), world.store, settings, ALONE, folder=folder)
     return replace(bench, save_every_s=0.0)
 
 
@@ -233,4 +233,6 @@ def test_a_crop_to_predict_is_the_gates_own(world: World) -> None:
     bench = bench_of(world, tuned_settings())
     name = bench.images[0]
     made = next(bench.loader.batches([[(name, None)]]))
-    np.testing.assert_array_equal(made[0].numpy(), crop_image(working_image(world.store, name), bench.settings.crop))
+    np.testing.assert_array_equal(
+        made.crops[0].numpy(), crop_image(working_image(world.store, name), bench.settings.crop)
+    )

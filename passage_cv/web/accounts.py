@@ -22,6 +22,7 @@ from passage_cv.web.tables import Deed, Invitation, Token, User, Visit, utc
 
 LEAST_PASSWORD = 10
 LONGEST_PASSWORD = 200
+LONGEST_INITIALS = 12
 INVITED_FOR = timedelta(days=3)
 IDLE_FOR = timedelta(hours=10)
 """A working day in the field; a browser left alone longer has to sign in again."""
@@ -146,6 +147,23 @@ def find_visit(db: Session, secret: str) -> Visit | None:
 def end_visits(db: Session, user: User) -> None:
     """Sign a person out everywhere."""
     db.execute(delete(Visit).where(Visit.user_id == user.id))
+
+
+def set_initials(db: Session, user: User, initials: str) -> None:
+    """The initials of a person on field sheets, by which a second reader is kept from his or her own fish.
+
+    Raises
+    ------
+    InputError
+        If they are too long, unprintable, or somebody else's.
+    """
+    wanted = initials.strip()
+    if len(wanted) > LONGEST_INITIALS or not wanted.isprintable():
+        raise InputError(f"Initials have {len(wanted)} characters", do=f"Give at most {LONGEST_INITIALS}.")
+    others = select(User.id).where(User.initials == wanted, User.id != user.id)
+    if wanted and db.scalar(others.limit(1)) is not None:
+        raise InputError("Somebody else has these initials", where=wanted, do="Add a letter.")
+    user.initials = wanted
 
 
 def make_token(db: Session, user: User, name: str) -> str:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from passage_cv.web.people import ADMINISTRATOR, ANYONE, DATA, ENGINEER, GATE, RESEARCHER, SIGNED_IN, TECHNICIAN, Who
-from passage_cv.web.views import account, api, batches, findings, gate, research, upload
+from passage_cv.web.views import account, api, batches, findings, gate, readings, research, upload
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +28,7 @@ ROUTES = (
     Route("POST", "/join/{secret}", account.join, ANYONE),
     Route("POST", "/sign-out", account.sign_out, SIGNED_IN),
     Route("GET", "/account", account.account, SIGNED_IN),
+    Route("POST", "/account/initials", account.keep_initials, SIGNED_IN),
     Route("POST", "/account/tokens", account.make_token, SIGNED_IN),
     Route("POST", "/account/tokens/end", account.end_token, SIGNED_IN),
     Route("GET", "/people", account.people, ADMINISTRATOR),
@@ -59,6 +60,10 @@ ROUTES = (
     Route("HEAD", "/uploads/{upload_id}", upload.offset, TECHNICIAN),
     Route("PATCH", "/uploads/{upload_id}", upload.append, TECHNICIAN),
     Route("DELETE", "/uploads/{upload_id}", upload.give_up, TECHNICIAN),
+    Route("GET", "/readings", readings.next_fish, DATA),
+    Route("POST", "/readings", readings.read, DATA),
+    Route("GET", "/readings/agreement", readings.agree, RESEARCHER),
+    Route("GET", "/pictures/{sha256}", readings.picture, DATA),
     # the researcher
     Route("GET", "/data", research.data, RESEARCHER),
     Route("POST", "/data", research.begin_data, RESEARCHER),

@@ -41,13 +41,17 @@ class Meta(Base):
 
 
 class User(Base):
-    """A person; ``roles`` is a list of role names. People are switched off, never deleted."""
+    """A person; ``roles`` is a list of role names, ``initials`` are those of the field sheets.
+
+    People are switched off, never deleted.
+    """
 
     __tablename__ = "users"
     id: Mapped[int] = mapped_column(primary_key=True)
     name: Mapped[str] = mapped_column(String(80), unique=True)
     password_hash: Mapped[str] = mapped_column(Text)
     roles: Mapped[list[str]]
+    initials: Mapped[str] = mapped_column(String(12), default="")
     active: Mapped[bool] = mapped_column(default=True)
     failures: Mapped[int] = mapped_column(default=0)
     locked_until: Mapped[str] = mapped_column(String(40), default="")

@@ -1,4 +1,5 @@
 // Sends files of a batch over tus: hash first, skip what is there, three at once, go on after any interruption.
+// Where a sheet or a zip was among them, the check begins by itself when all have arrived.
 "use strict";
 
 document.addEventListener("DOMContentLoaded", () => {
@@ -7,22 +8,44 @@ document.addEventListener("DOMContentLoaded", () => {
   const words = drop.dataset;
   const sending = document.getElementById("sending"), bar = document.getElementById("bar");
   const told = document.getElementById("told"), pause = document.getElementById("pause");
+  const moving = document.getElementById("moving"), checkAfter = document.getElementById("check-after");
   const AT_ONCE = 3, PIECE = 16 << 20;
   const queue = [], active = new Map(), failed = [];
-  let there = {}, all = 0, done = 0, bytes = 0, sent = 0, began = 0, paused = false, known = null;
+  let there = {}, all = 0, done = 0, bytes = 0, sent = 0, began = 0, paused = false, known = null, hasSheet = false;
 
   const fill = (text, values) => text.replace(/\{(\w+)\}/g, (_, key) => values[key]);
   const size = (n) => { const units = ["bytes", "kB", "MB", "GB"]; let i = 0; while (n >= 1000 && i < 3) { n /= 1000; i++; } return `${n.toFixed(0)} ${units[i]}`; };
   const time = (s) => (s < 90 ? `${Math.ceil(s)} s` : s < 5400 ? `${Math.ceil(s / 60)} min` : `${(s / 3600).toFixed(1)} h`);
 
   function tell() {
-    const moving = [...active.values()].reduce((sum, one) => sum + one.sent, 0), arrived = sent + moving;
+    const arrived = sent + [...active.values()].reduce((sum, one) => sum + one.sent, 0);
     bar.max = Math.max(bytes, 1); bar.value = arrived;
     let text = fill(words.sending, { done, all, sent: size(arrived), size: size(bytes) });
     const speed = arrived / Math.max(0.5, (performance.now() - began) / 1000);
     if (arrived && arrived < bytes) text += `, ${fill(words.left, { left: time((bytes - arrived) / speed) })}`;
     if (!navigator.onLine) text = words.offline;
     told.textContent = text;
+    tellEach();
+  }
+
+  // One line per file that is on its way.
+  function tellEach() {
+    for (const row of [...moving.children]) if (!active.has(row.dataset.name)) row.remove();
+    for (const [name, entry] of active) {
+      const row = entry.row || (entry.row = rowOf(name, entry));
+      if (!row.isConnected) moving.append(row);
+      row.querySelector("progress").value = entry.sent;
+      row.querySelector("span").textContent = entry.upload ? `${size(entry.sent)} / ${size(entry.size)}` : fill(words.reading, { name: "" }).trim();
+    }
+  }
+
+  function rowOf(name, entry) {
+    const row = document.createElement("li"), progress = document.createElement("progress"), text = document.createElement("span");
+    row.dataset.name = name;
+    progress.max = Math.max(1, entry.size);
+    progress.setAttribute("aria-label", name);
+    row.append(name, " ", progress, " ", text);
+    return row;
   }
 
   async function add(files) {
@@ -31,7 +54,12 @@ document.addEventListener("DOMContentLoaded", () => {
     sending.hidden = false;
     known = known || fetch(`/batches/${words.batch}/received`).then((answer) => answer.json());
     there = await known;
-    for (const [file, name] of files) { queue.push([file, name]); all++; bytes += file.size; }
+    for (const [file, name] of files) {
+      queue.push([file, name]);
+      all++;
+      bytes += file.size;
+      hasSheet = hasSheet || /\.(csv|xlsx|zip)$/i.test(name);
+    }
     tell();
     next();
   }
@@ -47,12 +75,19 @@ document.addEventListener("DOMContentLoaded", () => {
       return;
     }
     told.textContent = words.finished;
+    if (hasSheet && checkAfter.checked) check(); else location.reload();
+  }
+
+  async function check() {
+    const form = new URLSearchParams({ mark: words.mark });
+    await fetch(`/batches/${words.batch}/check`, { method: "POST", body: form, redirect: "manual" });
     location.reload();
   }
 
   async function send(file, name) {
-    const entry = { sent: 0, upload: null };
+    const entry = { sent: 0, size: file.size, upload: null, row: null };
     active.set(name, entry);
+    tellEach();
     const close = (ok) => { active.delete(name); if (ok) { done++; sent += file.size; } else failed.push(name); tell(); next(); };
     let sha256;
     try { sha256 = await sha256OfFile(file); } catch { close(false); return; }
@@ -88,6 +123,9 @@ document.addEventListener("DOMContentLoaded", () => {
 
   const named = (list) => [...list].filter((file) => !file.name.startsWith(".")).map((file) => [file, file.webkitRelativePath || file.name]);
   document.getElementById("files").addEventListener("change", (event) => add(named(event.target.files)));
+  // A tablet calls every picture alike: the moment it was taken tells them apart.
+  const moment = (file, n) => `tablet/${new Date(file.lastModified).toISOString().replace(/[:.]/g, "").slice(0, 17)}-${n}.${file.name.split(".").pop().toLowerCase()}`;
+  document.getElementById("camera").addEventListener("change", (event) => add([...event.target.files].map((file, n) => [file, moment(file, n + 1)])));
   document.getElementById("folder").addEventListener("change", (event) => add(named(event.target.files)));
 
   async function walk(entry, path) {

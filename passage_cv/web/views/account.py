@@ -78,6 +78,13 @@ def account(ask: Asking) -> Response:
     return _account(ask)
 
 
+def keep_initials(ask: Asking, initials: Text = "") -> Response:
+    """Say which initials this person has on field sheets."""
+    accounts.set_initials(ask.db, ask.person, initials)
+    ask.did("said initials", ask.person.initials)
+    return ask.go("/account")
+
+
 def make_token(ask: Asking, name: Text = "") -> Response:
     """Make a token and show it once."""
     secret = accounts.make_token(ask.db, ask.person, name)

@@ -30,6 +30,7 @@ def amend(  # noqa: PLR0913 - a decision has this many parts, all by name
     individual: str = "",
     images: Sequence[str] = (),
     becomes: str = "",
+    method: str = "",
     names: Names | None = None,
     at: datetime | None = None,
 ) -> Version:
@@ -49,6 +50,8 @@ def amend(  # noqa: PLR0913 - a decision has this many parts, all by name
         Which rows; images by content hash.
     becomes
         The species (relabel) or individual (merge, split).
+    method
+        How a new species was found, for example ``second reader`` or ``genetic``; left as it is where empty.
     names
         List that a new species is looked up in.
     at
@@ -73,6 +76,7 @@ def amend(  # noqa: PLR0913 - a decision has this many parts, all by name
         individual=individual,
         images=tuple(images),
         becomes=becomes,
+        method=method,
     )
     species = names or shipped_names()
     version = commit(store, lambda before: _next_record(before, store, asked, species))

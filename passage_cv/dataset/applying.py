@@ -9,9 +9,20 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from passage_cv.dataset.facts import Amendment
-from passage_cv.dataset.tables import exclude_rows, values
+from passage_cv.dataset.tables import exclude_rows, lift_rows, values
 
-AMENDED = ("image_sha256", "individual", "occurrence", "event", "scientificName", "code", "role", "excluded_reason")
+AMENDED = (
+    "image_sha256",
+    "individual",
+    "occurrence",
+    "event",
+    "scientificName",
+    "code",
+    "identificationMethod",
+    "unit_role",
+    "role",
+    "excluded_reason",
+)
 """Columns that amendments read or change."""
 
 
@@ -35,10 +46,11 @@ def _apply(rows: pa.Table, amendment: Amendment) -> pa.Table:
     if amendment.kind == "relabel":
         rows = _set(rows, "scientificName", mask, amendment.becomes)
         rows = _set(rows, "code", mask, amendment.code)
+        rows = _set(rows, "identificationMethod", mask, amendment.method) if amendment.method else rows
     elif amendment.kind in {"merge", "split"}:
         rows = _set(rows, "individual", mask, amendment.becomes)
         rows = _set(rows, "occurrence", mask, *_occurrences(rows.filter(mask), amendment.becomes))
-    return exclude_rows(rows, amendment.excluded)
+    return lift_rows(exclude_rows(rows, amendment.excluded), amendment.lifted)
 
 
 def _occurrences(rows: pa.Table, individual: str) -> list[str]:

@@ -21,7 +21,11 @@ _COLUMNS = (
     "identifiedBy",
     "recordedBy",
     "purpose",
+    "excluded_reason",
 )
+
+UNCONFIRMED = "not confirmed by a second look"
+"""How the reason begins for which a look-alike is left out until readers confirm it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,11 +49,12 @@ class Fish:
 def fish_of(version: Version, *, used_only: bool = False) -> list[Fish]:
     """Every individual of a version in sheet order; with ``used_only`` those that some role uses.
 
-    A fish with pictures in a role and excluded ones has that role; ``used_only`` leaves the excluded ones out.
+    A fish with pictures in a role and excluded ones has that role; ``used_only`` leaves the excluded ones out, but
+    for those that only wait to be confirmed.
     """
     rows: dict[str, list[tuple[str, ...]]] = {}
     for individual, *rest in tuples(version.table(_COLUMNS), *_COLUMNS):
-        if individual and not (used_only and rest[2] == "excluded"):
+        if individual and not (used_only and rest[2] == "excluded" and not rest[-1].startswith(UNCONFIRMED)):
             rows.setdefault(individual, []).append(tuple(value or "" for value in rest))
     return [_fish(individual, own) for individual, own in rows.items()]
 
@@ -60,7 +65,7 @@ def token_of(key: str, reader: str, individual: str) -> str:
 
 
 def _fish(individual: str, rows: list[tuple[str, ...]]) -> Fish:
-    images, names, roles, trips, methods, identified, recorded, purposes = zip(*rows, strict=True)
+    images, names, roles, trips, methods, identified, recorded, purposes, _ = zip(*rows, strict=True)
     used: list[Role] = [role for role in roles if role != "excluded"]
     return Fish(
         individual=individual,

@@ -18,6 +18,7 @@ from passage_cv.records import Role
 
 Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
 AmendmentKind = Literal["relabel", "exclude", "merge", "split", "withdraw"]
+"""What a person decides about single fish; ``confirm`` is decided for whole classes, see ``confirming``."""
 
 
 class DrawFact(Settings):
@@ -73,11 +74,12 @@ class Amendment(Settings):
     """One later decision about rows that are in the store: who, when, why, what.
 
     ``individual`` or ``images`` say which rows; ``becomes`` is the new species (relabel) or individual (merge,
-    split); ``excluded`` maps images to the reason why no role may use them from now on.
+    split); ``excluded`` maps images to the reason why no role may use them from now on, ``lifted`` names those
+    that get back the role their unit drew. ``method`` is how a new label was found, empty where that stays.
     """
 
     format: Literal[1] = 1
-    kind: AmendmentKind
+    kind: AmendmentKind | Literal["confirm"]
     author: str
     at: str
     why: str
@@ -85,7 +87,9 @@ class Amendment(Settings):
     images: tuple[Sha256, ...] = ()
     becomes: str = ""
     code: str = ""
+    method: str = ""
     excluded: dict[str, str] = Field(default_factory=dict)
+    lifted: tuple[Sha256, ...] = ()
 
 
 F = TypeVar("F", bound=Settings)

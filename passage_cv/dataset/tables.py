@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from typing import Any
 
 import pyarrow as pa
@@ -74,6 +74,19 @@ def exclude_rows(rows: pa.Table, excluded: Mapping[str, str]) -> pa.Table:
     reasons: Any = look_up(rows, "image_sha256", excluded)
     role: Any = pc.if_else(pc.is_valid(reasons), pa.scalar("excluded"), rows["role"])
     why: Any = pc.coalesce(reasons, rows["excluded_reason"])
+    names = rows.column_names
+    return rows.set_column(names.index("role"), "role", role).set_column(
+        names.index("excluded_reason"), "excluded_reason", why
+    )
+
+
+def lift_rows(rows: pa.Table, images: Collection[str]) -> pa.Table:
+    """Give some images back the role their unit drew, by their hash."""
+    if not images:
+        return rows
+    mask: Any = pc.is_in(rows["image_sha256"], value_set=pa.array(list(images), type=pa.string()))
+    role: Any = pc.if_else(mask, rows["unit_role"], rows["role"])
+    why: Any = pc.if_else(mask, pa.scalar(""), rows["excluded_reason"])
     names = rows.column_names
     return rows.set_column(names.index("role"), "role", role).set_column(
         names.index("excluded_reason"), "excluded_reason", why

@@ -1,0 +1,152 @@
+"""Where the model disputes a label, and keeping cut and test to confirmed fish."""
+
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from passage_cv.dataset.accept import accept_batch
+from passage_cv.dataset.amendments import amend
+from passage_cv.dataset.confirming import keep_confirmed
+from passage_cv.dataset.disputes import find_disputes
+from passage_cv.dataset.leaks import find_leaks
+from passage_cv.dataset.readings import next_blind, record_reading
+from passage_cv.dataset.store import Store, StoreSettings
+from passage_cv.dataset.verify import verify_store
+from passage_cv.dataset.versions import open_version
+from passage_cv.errors import InputError
+from passage_cv.intake.check import check_batch
+from passage_cv.scores import Scores, build_scores
+from tests.batches import FACTS, trip_rows, write_batch
+
+SHAD = ("Alosa sapidissima", "Alosa mediocris")
+SAID = {"author": "ELQ", "why": "look-alikes"}
+
+
+def scores_of(rows: list[tuple[str, str, str, float, float]]) -> Scores:
+    individual, label, role, *values = zip(*rows, strict=True)
+    columns = {
+        "individual": individual,
+        "class": label,
+        "role": role,
+        "image_sha256": [f"{i:064x}" for i in range(len(rows))],
+    }
+    return build_scores("prob", ("AMS", "HKS"), np.column_stack(values), columns)
+
+
+def test_the_most_disputed_comes_first_and_images_of_a_fish_count_as_one() -> None:
+    found = find_disputes(
+        scores_of(
+            [
+                ("agreed", "AMS", "train", 0.9, 0.1),
+                ("mild", "AMS", "train", 0.4, 0.6),
+                ("strong", "HKS", "train", 0.95, 0.05),
+                ("one bad view", "AMS", "train", 0.45, 0.55),
+                ("one bad view", "AMS", "train", 0.9, 0.1),
+                ("never read", "AMS", "cut", 0.01, 0.99),
+                ("stranger", "unknown", "train", 0.01, 0.99),
+            ]
+        )
+    )
+    assert [(one.individual, one.label, one.says) for one in found] == [
+        ("strong", "HKS", "AMS"),
+        ("mild", "AMS", "HKS"),
+    ]
+    # By hand: 0.95 / 0.05 = 19; a single image keeps its own probabilities.
+    assert found[0].odds == pytest.approx(19, rel=1e-9)
+    assert found[1].probability_of_says == pytest.approx(0.6, rel=1e-9)
+
+
+def test_two_images_are_combined_by_their_mean_log_probability() -> None:
+    (one,) = find_disputes(scores_of([("a", "AMS", "train", 0.2, 0.8), ("a", "AMS", "train", 0.6, 0.4)]))
+    # By hand: sqrt(0.2 * 0.6) = 0.34641, sqrt(0.8 * 0.4) = 0.56569; normalised 0.37980 and 0.62020.
+    assert (one.probability_of_label, one.probability_of_says) == pytest.approx((0.37980, 0.62020), abs=5e-6)
+    assert len(one.images) == 2
+
+
+def test_scores_of_cut_are_not_asked() -> None:
+    with pytest.raises(InputError, match="no out-of-fold scores"):
+        find_disputes(scores_of([("a", "AMS", "cut", 0.2, 0.8)]))
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Store:
+    """Ten trips of two look-alikes and a bowfin: every role has all three."""
+    store = Store.create(tmp_path / "store", StoreSettings())
+    for i in range(5):
+        rows = trip_rows(f"T{i}", 3, ("AMS", "HKS", "BOW"))
+        folder = write_batch(tmp_path / f"b{i}", rows, {**FACTS, "trip": f"T{i}", "identifiedBy": "TBO"})
+        accept_batch(check_batch(folder), store, author="TBO")
+    return store
+
+
+def roles(store: Store, version: str = "latest") -> dict[tuple[str, str], int]:
+    rows = open_version(store, version).table().to_pylist()
+    found: dict[tuple[str, str], int] = {}
+    for row in rows:
+        key = (row["scientificName"], row["role"])
+        found[key] = found.get(key, 0) + 1
+    return found
+
+
+def test_cut_and_test_keep_confirmed_look_alikes_only(store: Store) -> None:
+    before, old = roles(store), open_version(store).name
+    fish = next_blind(store, "RKV", among={"T0-1/0", "T1-1/0", "T2-1/0", "T3-1/0", "T4-1/0"})
+    assert fish is not None
+    record_reading(store, fish.token, reader="RKV", name="AMS")
+    keep_confirmed(store, SHAD, **SAID)
+    after = roles(store)
+    n_audited = before["Alosa sapidissima", "cut"] + before["Alosa sapidissima", "test"]
+    left = after.get(("Alosa sapidissima", "cut"), 0) + after.get(("Alosa sapidissima", "test"), 0)
+    assert left <= 1
+    assert after["Alosa sapidissima", "excluded"] == n_audited - left
+    assert {key: n for key, n in after.items() if key[0] == "Amia calva"} == {
+        key: n for key, n in before.items() if key[0] == "Amia calva"
+    }
+    assert after["Alosa sapidissima", "train"] == before["Alosa sapidissima", "train"]
+    assert roles(store, old) == before
+
+
+def test_once_confirmed_a_fish_gets_its_role_back(store: Store) -> None:
+    before = roles(store)
+    keep_confirmed(store, SHAD, **SAID)
+    assert keep_confirmed(store, SHAD, **SAID) is None  # nothing more to change
+    names = {row["image_sha256"]: row["code"] for row in open_version(store).table().to_pylist()}
+    out = roles(store)
+    assert out["Alosa mediocris", "excluded"] == before["Alosa mediocris", "cut"] + before["Alosa mediocris", "test"]
+    excluded = {row["individual"] for row in open_version(store).table().to_pylist() if row["role"] == "excluded"}
+    while fish := next_blind(store, "RKV", among=excluded):
+        record_reading(store, fish.token, reader="RKV", name=names[fish.images[0]])
+    keep_confirmed(store, SHAD, at=datetime(2031, 6, 1, tzinfo=UTC), **SAID)
+    assert roles(store) == before
+    assert not [leak for leak in find_leaks(open_version(store)) if leak.is_fault]
+    assert verify_store(store).problems == ()
+
+
+def test_a_fish_seen_in_another_role_meanwhile_stays_out(store: Store) -> None:
+    keep_confirmed(store, SHAD, **SAID)
+    rows = open_version(store).table().to_pylist()
+    out = next(row for row in rows if row["code"] == "AMS" and row["role"] == "excluded")
+    train = next(row for row in rows if row["code"] == "AMS" and row["role"] == "train")
+    amend(store, "merge", individual=out["individual"], becomes=train["individual"], **SAID)
+    fish = next_blind(store, "RKV", among={train["individual"]})
+    assert fish is not None
+    record_reading(store, fish.token, reader="RKV", name="AMS")
+    keep_confirmed(store, SHAD, **SAID)
+    found = {
+        row["role"] for row in open_version(store).table().to_pylist() if row["individual"] == train["individual"]
+    }
+    assert found == {"train", "excluded"}
+
+
+def test_a_relabel_says_how_the_species_was_found(store: Store) -> None:
+    amend(store, "relabel", individual="T0-1/0", becomes="HKS", method="genetic", **SAID)
+    row = next(row for row in open_version(store).table().to_pylist() if row["individual"] == "T0-1/0")
+    assert (row["code"], row["identificationMethod"]) == ("HKS", "genetic")
+
+
+@pytest.mark.parametrize("said", [{"author": "", "why": "x"}, {"author": "ELQ", "why": " "}])
+def test_who_and_why_are_needed(store: Store, said: dict[str, str]) -> None:
+    with pytest.raises(InputError, match="needs classes, an author and a reason"):
+        keep_confirmed(store, SHAD, **said)

@@ -17,6 +17,7 @@ from passage_cv.evaluation.breakdown import Slice, break_down
 from passage_cv.evaluation.cards import DataCard, Facts, data_card, model_card, weak_points
 from passage_cv.evaluation.cases import Case, NearestPictures, worst_cases
 from passage_cv.evaluation.costs import CostCurve, cost_curve, held_share, mean_cost
+from passage_cv.evaluation.holds import HoldCount, count_holds
 from passage_cv.evaluation.judging import Judged, classes_by_group, judge, named_classes
 from passage_cv.evaluation.labels import LabelEffect, label_effects
 from passage_cv.evaluation.lengths import ProvenLength, proven_lengths
@@ -43,6 +44,7 @@ class Assessment:
     cut: Judged
     counts: tuple[ClassCount, ...]
     groups: tuple[ClassCount, ...]
+    holds: tuple[HoldCount, ...]
     slices: tuple[Slice, ...]
     confusion: npt.NDArray[np.intp]
     reliability: Reliability | None
@@ -125,6 +127,7 @@ def assess(
         cut=cut,
         counts=counts,
         groups=count_groups(judged.individuals, judged.actions, groups, confidence=confidence),
+        holds=count_holds(judged, cutoffs),
         slices=slices,
         confusion=confusion,
         reliability=assess_reliability(judged, cutoffs),

@@ -48,6 +48,7 @@ def evaluation_tables(assessment: Assessment) -> dict[str, Table]:
     return {
         "classes": [count_values(count) for count in assessment.counts],
         "groups": [count_values(count) for count in assessment.groups],
+        "holds": [{**asdict(row), "held": row.held} for row in assessment.holds],
         "breakdown": [{"by": row.by, "value": row.value, **count_values(row.count)} for row in assessment.slices],
         "leave_one_trip_out": [
             {"trip": line.trip, "excluded_shown": line.shown, "missed": line.missed, **_ends(line.interval)}

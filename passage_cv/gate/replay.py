@@ -12,7 +12,7 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from passage_cv.decision.cutoffs_file import Cutoffs
-from passage_cv.decision.rule import decide
+from passage_cv.decision.rule import decide, unfamiliarity_of
 from passage_cv.errors import InputError
 from passage_cv.gate.code_check import (
     COMPILERS,
@@ -86,9 +86,11 @@ def _largest_difference(found: Logits, listed: Logits) -> float:
 
 
 def _is_clear(case: PictureCase, cutoffs: Cutoffs) -> bool:
-    """Whether the score is farther than eps from both cutoffs, so that the action must be equal."""
+    """Whether score and unfamiliarity are farther than eps from every cutoff, so that the action must be equal."""
     edges = [float(edge) for edge in (cutoffs.gate_u, cutoffs.gate_v) if math.isfinite(edge)]
-    return all(abs(case.score - edge) > cutoffs.eps for edge in edges)
+    level, far = cutoffs.gate_unfamiliarity, unfamiliarity_of(case.logits, cutoffs)
+    is_far = level is None or abs(far - level) > cutoffs.eps
+    return is_far and all(abs(case.score - edge) > cutoffs.eps for edge in edges)
 
 
 def c_header_agrees(package: Package) -> tuple[bool, str]:
@@ -113,14 +115,16 @@ def c_header_agrees(package: Package) -> tuple[bool, str]:
 def _logit_questions(package: Package) -> Iterator[tuple[str, Question, Answer]]:
     for case in read_logit_cases(package.folder / LOGIT_CASES, package.cutoffs.classes):
         listed = Answer(ACTION_CODES[case.action], reason_code(case.reason), case.score)
-        yield case.case, Question(case.logits, reason_code("", case.hold_reason)), listed
+        far = unfamiliarity_of(case.logits, package.cutoffs)
+        yield case.case, Question(case.logits, reason_code("", case.hold_reason), far), listed
 
 
 def _picture_questions(package: Package) -> Iterator[tuple[str, Question, Answer]]:
     """The reference pictures' listed logits; the header knows no picture."""
     for case in read_picture_cases(package.folder, package.cutoffs.classes):
         listed = Answer(ACTION_CODES[case.action], reason_code(case.reason), case.score)
-        yield case.presentation, Question(case.logits.astype(np.float64)), listed
+        logits = case.logits.astype(np.float64)
+        yield case.presentation, Question(logits, unfamiliarity=unfamiliarity_of(logits, package.cutoffs)), listed
 
 
 def _same_answer(found: Answer, listed: Answer) -> bool:

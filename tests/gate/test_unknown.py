@@ -1,0 +1,58 @@
+"""A package whose cutoffs hold unknown fish decides them alike in Python, in C, at export and at the gate."""
+
+from pathlib import Path
+
+import pytest
+
+from passage_cv.decision.cutoffs_file import read_cutoffs, write_cutoffs
+from passage_cv.decision.rule import UNFAMILIAR
+from passage_cv.errors import InputError
+from passage_cv.gate.pictures import read_picture_cases
+from passage_cv.gate.runtime import open_package
+from passage_cv.gate.verify import verify_package
+from tests.gate_world import GateWorld, build_world, write_picture
+
+LEVEL = -4.0
+"""Between the centred energy of the painted classes' pictures and that of the dull ones."""
+
+
+def world_that_holds(folder: Path, source: str | None) -> GateWorld:
+    """The tiny gate with a level of unfamiliarity in its cutoffs."""
+    world = build_world(folder)
+    cutoffs = read_cutoffs(world.cutoffs)
+    rules = cutoffs.hold_rules.model_copy(update={"unfamiliarity_above": LEVEL, "unfamiliarity_from": source})
+    write_cutoffs(cutoffs.model_copy(update={"hold_rules": rules}), world.cutoffs)
+    return world
+
+
+@pytest.fixture(scope="module")
+def package(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("unknown")
+    return world_that_holds(folder, "logits").pack(folder / "package")
+
+
+def test_reference_pictures_name_the_rule(package: Path) -> None:
+    cutoffs = read_cutoffs(package / "cutoffs.json")
+    reasons = {case.label: case.reason for case in read_picture_cases(package, cutoffs.classes)}
+    assert reasons["dull"] == UNFAMILIAR
+    assert UNFAMILIAR not in {reason for label, reason in reasons.items() if label != "dull"}
+
+
+def test_every_check_of_verify_passes(package: Path) -> None:
+    report = verify_package(package)
+    assert report.ok, report.checks
+
+
+def test_the_gate_holds_what_looks_like_nothing_and_says_how_unlike_it_is(package: Path, tmp_path: Path) -> None:
+    gate = open_package(package)
+    dull = gate.decide([write_picture(tmp_path / "dull.png", "dull")])
+    plain = gate.decide([write_picture(tmp_path / "plain.png", "AMS")])
+    assert (dull.action.value, dull.hold_reason) == ("hold", UNFAMILIAR)
+    assert plain.action.value == "pass"
+    assert plain.unfamiliarity < LEVEL < dull.unfamiliarity
+
+
+def test_an_unfamiliarity_the_gate_cannot_compute_is_refused_at_export(tmp_path: Path) -> None:
+    world = world_that_holds(tmp_path, None)
+    with pytest.raises(InputError, match="which the gate cannot compute"):
+        world.pack(tmp_path / "package")

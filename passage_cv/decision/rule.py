@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -150,7 +151,7 @@ def decide(
     return Decision(action, float(scored.score[0]), *_why(action, scored, cutoffs))
 
 
-def unfamiliarity_of(views: Floats, cutoffs: Cutoffs) -> float:
+def unfamiliarity_of(views: npt.NDArray[np.floating[Any]], cutoffs: Cutoffs) -> float:
     """How unlike everything learnt the views of a presentation look: their mean, NaN where logits do not tell."""
     if cutoffs.hold_rules.unfamiliarity_from != "logits" or not len(views):
         return math.nan

@@ -72,6 +72,7 @@ def _render(template: str, cutoffs: Cutoffs, cutoffs_sha256: str, number: Callab
         never_reject=bool(rules.never_reject_above),
         spare_from=[number(rules.never_reject_above.get(name, NEVER)) for name in cutoffs.classes],
         unfamiliarity=None if cutoffs.gate_unfamiliarity is None else number(cutoffs.gate_unfamiliarity),
+        from_logits=rules.unfamiliarity_from == "logits",
         log_floor=None if cutoffs.views.floor is None else number(math.log(cutoffs.views.floor)),
         beta=number(cutoffs.beta),
         rho=number(cutoffs.rho),

@@ -1,12 +1,15 @@
 """A package whose cutoffs hold unknown fish decides them alike in Python, in C, at export and at the gate."""
 
+import subprocess
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from passage_cv.decision.cutoffs_file import read_cutoffs, write_cutoffs
-from passage_cv.decision.rule import UNFAMILIAR
+from passage_cv.decision.rule import UNFAMILIAR, unfamiliarity_of
 from passage_cv.errors import InputError
+from passage_cv.gate.code_check import FLAGS, find_compiler
 from passage_cv.gate.pictures import read_picture_cases
 from passage_cv.gate.runtime import open_package
 from passage_cv.gate.verify import verify_package
@@ -56,3 +59,20 @@ def test_an_unfamiliarity_the_gate_cannot_compute_is_refused_at_export(tmp_path:
     world = world_that_holds(tmp_path, None)
     with pytest.raises(InputError, match="which the gate cannot compute"):
         world.pack(tmp_path / "package")
+
+
+@pytest.mark.skipif(not find_compiler(), reason="needs a C compiler")
+def test_the_header_computes_the_same_unfamiliarity(package: Path, tmp_path: Path) -> None:
+    cutoffs = read_cutoffs(package / "cutoffs.json")
+    views = np.random.default_rng(3).normal(0, 4, (3, len(cutoffs.classes)))
+    numbers = ", ".join(float(value).hex() for value in views.ravel())
+    source = (
+        f'#include "{package / "passage_gate.h"}"\n#include <stdio.h>\n'
+        f"int main(void) {{ const double x[] = {{ {numbers} }};"
+        ' printf("%a\\n", passage_gate_unfamiliarity(x, 3)); return 0; }\n'
+    )
+    (tmp_path / "ask.c").write_text(source)
+    call = [find_compiler(), *FLAGS, str(tmp_path / "ask.c"), "-o", str(tmp_path / "ask"), "-lm"]
+    subprocess.run(call, check=True)
+    said = subprocess.run([tmp_path / "ask"], check=True, capture_output=True, text=True).stdout
+    assert float.fromhex(said) == pytest.approx(unfamiliarity_of(views, cutoffs), rel=1e-12)

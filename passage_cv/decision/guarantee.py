@@ -8,19 +8,24 @@ Costs play no part here.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
+import numpy.typing as npt
 
 from passage_cv.decision.combine import Ints
 from passage_cv.scores import Floats
 from passage_cv.stats.binomial import allowed_rank, trials_needed
 
+Bools = npt.NDArray[np.bool_]
 Mode = Literal["fish", "trip", "between-trips"]
 
 BET = 0.95
 """Share staked on each trip in mode ``between-trips``, fixed beforehand (decision-method 6)."""
+
+_SAMPLE = 4096
 
 ASSUMES = {
     "fish": "per presentation, for fish like those sampled: independent fish, new ones alike",
@@ -89,12 +94,12 @@ def miss_cap(
     """
     trips = np.full(len(scores), -1) if trips is None else trips
     assert mode == "fish" or not (trips < 0).any(), "the trip modes need the trip of every individual"
-    n_trips = int(np.count_nonzero(np.bincount(trips + 1)[1:]))
     if mode == "between-trips":
         return _betting_cap(scores, trips, limit=limit, delta=delta)
     if mode == "trip":
         scores = scores[one_per_trip(trips, seed)]
     n = len(scores)
+    n_trips = n if mode == "trip" else int(np.count_nonzero(np.bincount(trips + 1)[1:]))
     rank = allowed_rank(n, limit=limit, delta=delta)
     cutoff = float(np.partition(scores, rank - 1)[rank - 1]) if rank else -math.inf
     missing = max(0, trials_needed(limit=limit, delta=delta) - n)
@@ -165,40 +170,66 @@ def one_per_trip(trips: Ints, seed: int) -> Ints:
     >>> len(rows), sorted(np.array([4, 4, 7, 4, 7])[rows].tolist())
     (2, [4, 7])
     """
-    chance = np.random.default_rng(seed).random(len(trips))
-    least = np.full(int(trips.max(initial=-1)) + 1, np.inf)
-    np.minimum.at(least, trips, chance)
-    rows = np.flatnonzero(chance == least[trips])
-    _, first = np.unique(trips[rows], return_index=True)
-    return np.asarray(rows[first])
+    rng = np.random.default_rng(seed)
+    chosen = np.full(int(trips.max(initial=-1)) + 1, -1)
+    tries = rng.integers(len(trips), size=min(len(trips) // 4, 16 * len(chosen))) if len(trips) else trips
+    chosen[trips[tries]] = tries  # the last try in a trip stays: any of its fish, with the same chance
+    rest = np.flatnonzero((chosen < 0)[trips])
+    rest = rest[np.argsort(rng.random(len(rest)))]
+    chosen[trips[rest]] = rest  # trips that no try met, all their fish in a random order
+    return np.asarray(chosen[chosen >= 0])
 
 
 def _betting_cap(scores: Floats, trips: Ints, *, limit: float, delta: float) -> Cap:
     sizes = np.bincount(trips)
     present = sizes > 0
     n_trips = int(present.sum())
+    nothing = Cap(cutoff=-math.inf, n=len(scores), trips=n_trips, rank=0, missing=0)
     missing = max(0, trips_needed(limit=limit, delta=delta) - n_trips)
-    rows = (
-        np.flatnonzero(scores <= _highest_conceivable(scores, sizes, limit)) if not missing else np.empty(0, np.intp)
-    )
-    low_scores, low_trips = scores[rows], trips[rows]
-    candidates = np.unique(low_scores)
-    allowed, refused = 0, len(candidates)  # candidates[:allowed] are allowed: the evidence never rises with u
-    while allowed < refused:
-        middle = (allowed + refused) // 2
-        missed = np.bincount(low_trips, weights=low_scores < candidates[middle], minlength=len(sizes))
-        fine = betting_evidence(missed[present] / sizes[present], limit) >= -math.log(delta)
-        allowed, refused = (middle + 1, refused) if fine else (allowed, middle)
-    cutoff = float(candidates[allowed - 1]) if allowed else -math.inf
-    rank = int((low_scores < cutoff).sum()) + 1 if allowed else 0
-    return Cap(cutoff=cutoff, n=len(scores), trips=n_trips, rank=rank, missing=missing)
+    if missing:
+        return replace(nothing, missing=missing)
+
+    def refused(passed: Floats) -> bool:
+        return betting_evidence(passed[present] / sizes[present], limit) < -math.log(delta)
+
+    cutoff = _largest_allowed(scores, trips, refused, share=limit)
+    rank = 0 if cutoff == -math.inf else int(np.count_nonzero(scores < cutoff)) + 1
+    return replace(nothing, cutoff=cutoff, rank=rank)
 
 
-def _highest_conceivable(scores: Floats, sizes: Ints, limit: float) -> float:
-    """A score that the cap cannot exceed, so that only the fish below it need be sorted.
+def _largest_allowed(scores: Floats, trips: Ints, refused: Callable[[Floats], bool], *, share: float) -> float:
+    """The largest score below which the fish of each trip may pass; -inf where there is none.
 
-    The logarithm is concave, so evidence above 0 needs a mean share missed below ``limit``; with trips of at most
-    ``max(sizes)`` fish that is at most ``limit * trips * max(sizes)`` fish.
+    ``refused`` judges how many of each trip are passed, and more fish never turn its no into a yes. A sorted sample
+    narrows the fish that matter to a few, and then their own scores do; the first guess is a little more than the
+    ``share`` that may be missed, where a bad guess costs time only.
     """
-    most = math.ceil(limit * int((sizes > 0).sum()) * int(sizes.max()))
-    return float(np.partition(scores, most)[most]) if most < len(scores) else math.inf
+    sample = np.sort(scores[:: max(1, len(scores) // _SAMPLE)])
+    rest = _Rest(scores, trips, passed=np.zeros(int(trips.max()) + 1))
+    _, rest = rest.narrowed(sample, refused, guess=min(len(sample) - 1, int(1.3 * share * len(sample))))
+    candidates = np.unique(rest.scores)
+    n_allowed, _ = rest.narrowed(candidates, refused, guess=len(candidates) // 2)
+    return float(candidates[n_allowed - 1]) if n_allowed else -math.inf
+
+
+@dataclass(frozen=True, slots=True)
+class _Rest:
+    """The fish whose scores are still in question, and how many of each trip lie below all of these."""
+
+    scores: Floats
+    trips: Ints
+    passed: Floats
+
+    def narrowed(self, rising: Floats, refused: Callable[[Floats], bool], *, guess: int) -> tuple[int, _Rest]:
+        """How many of some rising cutoffs are allowed, and the fish between the last of these and the next."""
+        rest, first, end = self, 0, len(rising)
+        while first < end:
+            low = np.flatnonzero(rest.scores < rising[guess])
+            more = rest.passed + np.bincount(rest.trips[low], minlength=len(rest.passed))
+            if refused(more):
+                end, kept, passed = guess, low, rest.passed
+            else:
+                first, kept, passed = guess + 1, np.flatnonzero(rest.scores >= rising[guess]), more
+            rest = _Rest(rest.scores[kept], rest.trips[kept], passed)
+            guess = (first + end) // 2
+        return first, rest

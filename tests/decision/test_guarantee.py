@@ -123,6 +123,25 @@ def test_betting_cap_is_the_definition(fish: list[tuple[int, int]]) -> None:
     assert miss_cap(scores, trips, limit=0.2, delta=0.05, mode="between-trips").cutoff == max(allowed)
 
 
+@pytest.mark.parametrize("spread", [0.0, 3.0])
+@pytest.mark.parametrize("step", [0.0, 0.25])
+def test_betting_cap_of_many_fish_is_the_last_allowed_score(spread: float, step: float) -> None:
+    """More fish than the sample that narrows the search: the evidence reaches 1 / delta at the cap, and not above."""
+    rng = np.random.default_rng(4)
+    trips = rng.integers(0, 120, 30_000) % rng.integers(1, 121, 30_000)  # trips of very unequal size
+    scores = rng.normal(spread * rng.normal(size=120)[trips], 1.0)
+    scores = np.round(scores / step) * step if step else scores
+    cap = miss_cap(scores, trips, limit=0.05, delta=0.05, mode="between-trips")
+
+    def evidence(cutoff: float) -> float:
+        return betting_evidence(
+            np.array([(scores[trips == trip] < cutoff).mean() for trip in np.unique(trips)]), 0.05
+        )
+
+    assert evidence(cap.cutoff) >= -math.log(0.05) > evidence(scores[scores > cap.cutoff].min())
+    assert (scores < cap.cutoff).sum() == cap.rank - 1
+
+
 @given(st.lists(st.integers(0, 12), min_size=1, max_size=80), st.integers(0, 99))
 def test_one_fish_per_trip_is_one_of_each(trips: list[int], seed: int) -> None:
     numbers = np.array(trips)
@@ -131,6 +150,11 @@ def test_one_fish_per_trip_is_one_of_each(trips: list[int], seed: int) -> None:
 
 
 def test_each_fish_of_a_trip_is_drawn_alike() -> None:
-    drawn = np.bincount([int(one_per_trip(np.zeros(4, dtype=np.intp), seed)[0]) for seed in range(4000)], minlength=4)
-    assert drawn.min() > binom.ppf(1e-7, 4000, 0.25)
-    assert drawn.max() < binom.ppf(1 - 1e-7, 4000, 0.25)
+    """In small trips beside large ones too: whichever way a trip gets its fish, each has the same chance."""
+    trips = np.repeat([0, 1, 2, 5], [4, 3, 40, 2])
+    drawn = np.zeros(len(trips))
+    for seed in range(4000):
+        drawn[one_per_trip(trips, seed)] += 1
+    chance = 1 / np.bincount(trips)[trips]
+    assert (drawn > binom.ppf(1e-7, 4000, chance)).all()
+    assert (drawn < binom.ppf(1 - 1e-7, 4000, chance)).all()

@@ -6,6 +6,7 @@ nothing is passed on a fault. The plant's controller owns the gate and its inter
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -15,7 +16,7 @@ import numpy as np
 
 from passage_cv.config import parse_settings
 from passage_cv.decision.cutoffs_file import Cutoffs, read_cutoffs
-from passage_cv.decision.rule import Decision, decide
+from passage_cv.decision.rule import Decision, decide, unfamiliarity_of
 from passage_cv.errors import InputError
 from passage_cv.files import read_json, sha256_bytes
 from passage_cv.gate.classes import GateClass, read_classes
@@ -35,8 +36,9 @@ FAULT = "fault"
 class GateDecision:
     """What the gate is asked to do with one presentation, and what it was based on.
 
-    ``logits`` has shape (n_views, n_classes), (0, n_classes) where no picture was scored; ``latency_ms`` is
-    from the call to the action; ``image_sha256s`` are those of all pictures that were given as files.
+    ``logits`` has shape (n_views, n_classes), (0, n_classes) where no picture was scored; ``unfamiliarity`` is not a
+    number there, nor where no rule asks for it; ``latency_ms`` is from the call to the action; ``image_sha256s`` are
+    those of all pictures that were given as files.
     """
 
     action: Action
@@ -46,6 +48,7 @@ class GateDecision:
     logits: Logits
     image_sha256s: tuple[str, ...]
     latency_ms: float
+    unfamiliarity: float = math.nan
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +93,7 @@ class Package:
             logits=logits,
             image_sha256s=tuple(sha256_bytes(data) for data in opened if isinstance(data, bytes)),
             latency_ms=(time.perf_counter() - started) * 1e3,
+            unfamiliarity=unfamiliarity_of(logits, self.cutoffs),
         )
 
     def _score(self, pictures: Sequence[Picture]) -> tuple[Logits, str, str]:

@@ -7,6 +7,7 @@ another file, which only :func:`score_against_truth` opens, afterwards.
 from __future__ import annotations
 
 import csv
+import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -170,6 +171,7 @@ def _decide(gate: Package, traffic: Path, row: Mapping[str, str], audit: Audit |
         image_sha256s=made.image_sha256s,
         image_paths=images,
         logits=_by_class(made, gate.cutoffs.classes),
+        unfamiliarity=None if math.isnan(made.unfamiliarity) else made.unfamiliarity,
         score=made.score,
         action=made.action,
         reason=made.reason,

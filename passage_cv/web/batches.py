@@ -14,6 +14,7 @@ from sqlalchemy.orm import Session
 
 from passage_cv.errors import InputError
 from passage_cv.intake.columns import WORDS
+from passage_cv.web import pairing
 from passage_cv.web.columns import keep_layout, read_form
 from passage_cv.web.decisions import CHANGEABLE, LONGEST_TEXT, require_changeable
 from passage_cv.web.jobs import add_job, is_busy
@@ -91,7 +92,36 @@ def confirm_columns(db: Session, settings: WebSettings, batch: Batch, form: Mapp
     require_changeable(batch)
     if not batch.sheet:
         raise InputError("The sheet was not read yet", where=batch.name, do="Check the batch first.")
-    keep_layout(settings, batch_folder(settings, batch), read_form(batch.sheet, form, who))
+    root = batch_folder(settings, batch)
+    keep_layout(settings, root, read_form(batch.sheet, form, who))
+    if not pairing.is_confirmed(root):
+        pairing.forget(root)
+    return start_check(db, batch, who)
+
+
+def confirm_pairing(db: Session, settings: WebSettings, batch: Batch, at: int, who: str) -> Job:
+    """Sign the pairing as the page shows it, and look through the batch with it.
+
+    Raises
+    ------
+    InputError
+        If the batch cannot change, or the pairing has changed or is not whole.
+    """
+    require_changeable(batch)
+    pairing.confirm(batch_folder(settings, batch), at, who)
+    return start_check(db, batch, who)
+
+
+def pair_anew(db: Session, settings: WebSettings, batch: Batch, who: str) -> Job:
+    """Forget the pairing, confirmed or not, and propose one from what is there now.
+
+    Raises
+    ------
+    InputError
+        If the batch cannot change.
+    """
+    require_changeable(batch)
+    pairing.forget(batch_folder(settings, batch))
     return start_check(db, batch, who)
 
 

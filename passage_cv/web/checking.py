@@ -23,6 +23,7 @@ from passage_cv.progress import Progress, silent
 from passage_cv.web.archives import unpack_or_nothing
 from passage_cv.web.columns import sheet_values
 from passage_cv.web.decisions import as_resolutions
+from passage_cv.web.pairing import summary
 from passage_cv.web.paths import safe_name
 from passage_cv.web.settings import WebSettings
 from passage_cv.web.tables import Batch, Decision, Found, SheetLine
@@ -95,7 +96,11 @@ def keep_check(db: Session, batch: Batch, checked: CheckedBatch) -> None:
     for table, rows in ((Found, found), (SheetLine, lines)):
         if rows:
             db.execute(insert(table), rows)
-    batch.summary, batch.sheet, batch.state = counts_of(checked), sheet_values(checked), "checked"
+    batch.summary, batch.sheet, batch.state = (
+        counts_of(checked),
+        {**sheet_values(checked), "pairing": summary(checked)},
+        "checked",
+    )
 
 
 def counts_of(batch: CheckedBatch) -> dict[str, int]:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from passage_cv.web.people import ADMINISTRATOR, ANYONE, DATA, ENGINEER, GATE, RESEARCHER, SIGNED_IN, TECHNICIAN, Who
-from passage_cv.web.views import account, api, batches, findings, gate, readings, research, upload
+from passage_cv.web.views import account, api, batches, findings, gate, pairing, readings, research, upload
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +52,12 @@ ROUTES = (
     Route("POST", "/batches/{batch_id}/proposals", findings.accept_proposals, TECHNICIAN),
     Route("GET", "/batches/{batch_id}/columns", findings.column_page, DATA),
     Route("POST", "/batches/{batch_id}/columns", findings.confirm_columns, TECHNICIAN),
+    Route("GET", "/batches/{batch_id}/pairing", pairing.timeline, DATA),
+    Route("POST", "/batches/{batch_id}/pairing", pairing.edit, TECHNICIAN),
+    Route("POST", "/batches/{batch_id}/pairing/undo", pairing.undo, TECHNICIAN),
+    Route("POST", "/batches/{batch_id}/pairing/confirm", pairing.confirm, TECHNICIAN),
+    Route("POST", "/batches/{batch_id}/pairing/anew", pairing.begin_anew, TECHNICIAN),
+    Route("GET", "/batches/{batch_id}/thumbnails/{name:path}", pairing.thumbnail, DATA),
     Route("POST", "/batches/{batch_id}/facts", batches.change_facts, TECHNICIAN),
     Route("GET", "/batches/{batch_id}/pictures/{name:path}", batches.picture, DATA),
     Route("GET", "/batches/{batch_id}/receipt", batches.receipt, DATA),

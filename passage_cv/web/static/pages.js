@@ -24,13 +24,14 @@ function goOn(from) {
 
 function open(key) {
   const finding = document.activeElement.closest(".finding");
-  const target = finding && finding.querySelector(`[data-key="${key}"]`);
-  if (!target) return;
-  if (target.tagName === "BUTTON") { target.click(); return; }
+  const target = finding && finding.querySelector(`[data-key="${CSS.escape(key)}"]`);
+  if (!target) return false;
+  if (target.tagName === "BUTTON") { target.click(); return true; }
   target.open = true;
-  const field = target.querySelector("input[name=value]");
+  const field = target.querySelector("input[name=value], select");
   field.focus();
-  field.select();
+  if (field.select) field.select();
+  return true;
 }
 
 document.addEventListener("keydown", (event) => {
@@ -43,13 +44,13 @@ document.addEventListener("keydown", (event) => {
   if (typing(event.target)) return;
   const key = event.key.toLowerCase();
   if (key === "j" || key === "k") { event.preventDefault(); move(key === "j" ? 1 : -1); }
-  if (["a", "e", "x", "l", "n", "u"].includes(key)) { event.preventDefault(); open(key); }
+  if (/^[a-z[\]]$/.test(key) && open(key)) { event.preventDefault(); return; }
   const button = document.querySelector(`[data-key-page="${CSS.escape(key)}"]`);
   if (button) { event.preventDefault(); button.click(); }
 });
 
 document.addEventListener("DOMContentLoaded", () => {
-  const place = document.querySelector(location.hash.startsWith("#finding-") ? location.hash : "#no-such-place");
+  const place = document.querySelector(/^#(finding|series)-\d+$/.test(location.hash) ? location.hash : "#no-such-place");
   if (place) place.focus();
   const back = document.querySelector("[data-back]");
   if (back && history.length > 1) back.addEventListener("click", (event) => { event.preventDefault(); history.back(); });

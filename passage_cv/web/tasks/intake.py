@@ -14,6 +14,7 @@ from passage_cv.web.checking import keep_check, lay_out
 from passage_cv.web.columns import layouts_folder
 from passage_cv.web.decisions import decisions_of
 from passage_cv.web.jobs import Work
+from passage_cv.web.pairing import pair_if_needed
 from passage_cv.web.tables import Batch
 
 
@@ -47,10 +48,12 @@ def _checked(work: Work, *, keep_working: bool) -> CheckedBatch:
         decisions = decisions_of(db, batch)
     root = batch_folder(work.settings, batch)
     folder = lay_out(work.settings, root, batch.name, decisions, progress=work.progress)
+    layouts = layouts_folder(work.settings)
+    pair_if_needed(root, folder, layouts=layouts, progress=work.progress)
     return check_batch(
         folder,
         facts={key: str(batch.facts[key]) for key in FACTS if batch.facts.get(key)},
-        layouts=layouts_folder(work.settings),
+        layouts=layouts,
         keep_working=keep_working,
         progress=work.progress,
     )

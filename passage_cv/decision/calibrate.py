@@ -40,6 +40,8 @@ EPS_OWN_MODEL = 1e-4
 ANY_CUTOFF = float(np.finfo(np.float32).max)
 """Written for a cap that no finite cutoff can exceed: every fish of the class is held by a rule."""
 
+WEIGHTED = "Views have quality weights: the limits hold only for a gate that gives its views the same weights."
+
 
 def calibrate(
     scores: Scores,
@@ -80,6 +82,7 @@ def calibrate(
     require_floor_fits(scores, policy)
     scores, used_up = _without_spent(scores, spent or ())
     individuals = combine_views(scores, policy.views)
+    weighted = len(np.unique(scores.numbers["view_weight"])) > 1
     calibration, warnings = model_calibration(individuals.with_role("train"), scores)
     cut, unknown = _known_fish(individuals.with_role("cut"), scores.source)
     require_trips(cut, policy)
@@ -126,13 +129,14 @@ def calibrate(
             *used_up,
             *warnings,
             *said,
-            *_weights_differ(scores),
+            *([WEIGHTED] if weighted else []),
             *_absent(cut, classes),
             *unknown,
             *_pool_warning(cut, policy),
         ),
         pooled_limit=next((limit for limit in limits if limit.kind == "pooled miss"), None),
         hold_load=_hold_load(outcome, demands),
+        quality_weights=weighted,
     )
 
 
@@ -223,13 +227,6 @@ def _absent(cut: Individuals, classes: tuple[str, ...]) -> tuple[str, ...]:
     present = set(np.unique(cut.label).tolist())
     absent = [name for name in classes if name not in present]
     return tuple(f"No {name} in role cut: its errors do not enter the expected cost." for name in absent)
-
-
-def _weights_differ(scores: Scores) -> tuple[str, ...]:
-    weights = scores.numbers["view_weight"]
-    if (weights == 1).all():
-        return ()
-    return ("Views have quality weights: the limits hold for a gate that gives its views the same weights.",)
 
 
 def _pool_warning(cut: Individuals, policy: Policy) -> tuple[str, ...]:

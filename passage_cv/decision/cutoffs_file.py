@@ -83,7 +83,11 @@ class HoldLoad(Settings):
 
 
 class Cutoffs(Settings):
-    """Everything that turns logits into an action, and what was shown about it."""
+    """Everything that turns logits into an action, and what was shown about it.
+
+    ``quality_weights`` says that views of one fish had unequal weights when the cutoffs were set: the limits then
+    hold only for a gate that weighs its views in the same way.
+    """
 
     format: Literal[1] = 1
     created: str
@@ -119,6 +123,7 @@ class Cutoffs(Settings):
     warnings: tuple[str, ...]
     pooled_limit: LimitShown | None = None
     hold_load: HoldLoad | None = None
+    quality_weights: bool = False
 
     @property
     def gate_u(self) -> np.float32:
@@ -179,8 +184,8 @@ def write_cutoffs(cutoffs: Cutoffs, path: Path) -> str:
             del values[key]
     if values["hold_rules"]["unfamiliarity_from"] is None:
         del values["hold_rules"]["unfamiliarity_from"]
-    for key in ("pooled_limit", "hold_load"):
-        if values[key] is None:
+    for key in ("pooled_limit", "hold_load", "quality_weights"):
+        if not values[key]:
             del values[key]
     return write_json(path, values)
 

@@ -64,6 +64,7 @@ def render_engineer_page(cutoffs: Cutoffs, policy: Policy, cases: Sequence[Pictu
         names={rule.code: rule.scientific_name for rule in policy.classes},
         shown=[describe_limit(limit, policy) for limit in cutoffs.asked if limit.met],
         not_shown=[describe_limit(limit, policy) for limit in cutoffs.asked if not limit.met],
+        load=describe_load(cutoffs),
         passes=cutoffs.u is not None,
         rejects=cutoffs.v is not None,
         gate_u=_number(float(cutoffs.gate_u)),
@@ -99,6 +100,22 @@ def describe_limit(limit: LimitShown, policy: Policy) -> str:
         f"{name}: that at most {_percent(limit.limit)} are {done} could not be shown at "
         f"{_percent(limit.confidence)} confidence; {count} were there and {limit.missing_in_cut} more are needed. "
         f"Therefore {nothing}."
+    )
+
+
+def describe_load(cutoffs: Cutoffs) -> str:
+    """How many fish a person must clear, in words; nothing where the cutoffs file does not say."""
+    load = cutoffs.hold_load
+    if load is None:
+        return ""
+    said = f"Of all fish that come, about {load.share:.1%} are expected to be held".replace("%", " %")
+    if load.per_hour is None:
+        return f"{said}; the policy names no hold capacity."
+    fits = "within" if load.met else "MORE THAN"
+    return (
+        f"{said}: {load.per_hour:.1f} of {load.presentations_per_hour:g} in the busiest hour, {fits} what the crew "
+        f"can clear ({load.capacity_per_hour:g}). Fish that a camera rule holds come on top. A held fish that is not "
+        "cleared is never passed by the program."
     )
 
 

@@ -193,6 +193,12 @@ def _require_same_hashes(sources: _Sources) -> None:
             where=str(sources.cutoffs_path),
             do="Score the version with this run and calibrate on those scores.",
         )
+    if cutoffs.quality_weights:
+        raise InputError(
+            "The cutoffs were set on views with unequal quality weights, the gate gives all views the same weight",
+            where=str(sources.cutoffs_path),
+            do="Leave view_weight out of the scores file and calibrate again.",
+        )
     for name, set_for, found, where, do in (
         ("model", cutoffs.model, sources.model_sha256, sources.run / MODEL, "Score with this run, calibrate again."),
         ("policy", cutoffs.policy_sha256, sources.policy.sha256, sources.policy_path, "Calibrate under this policy."),

@@ -108,6 +108,14 @@ class TestQualityWeights:
             decision = decide(scores.values[own], cutoffs, weights=weights[own])
             assert decision.score == pytest.approx(float(scored[i]), rel=1e-12)
         assert any("same weights" in line for line in cutoffs.warnings)
+        assert cutoffs.quality_weights
+
+    def test_weights_that_are_all_alike_change_nothing(self, scores: Scores, tmp_path: Path) -> None:
+        alike = replace(scores, numbers={**scores.numbers, "view_weight": np.full(len(scores), 2.0)})
+        plain, heavy = (calibrate(one, five_class_policy()) for one in (scores, alike))
+        assert (heavy.u, heavy.v, heavy.warnings) == (plain.u, plain.v, plain.warnings)
+        write_cutoffs(heavy, tmp_path / "cutoffs.json")
+        assert "quality_weights" not in (tmp_path / "cutoffs.json").read_text()
 
     @pytest.mark.parametrize("weight", [0.0, -1.0, math.inf])
     def test_a_weight_that_is_none_is_refused_with_its_row(self, weight: float) -> None:

@@ -7,9 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from passage_cv.decision.cutoffs_file import read_cutoffs, write_cutoffs
+from passage_cv.decision.cutoffs_file import HoldLoad, read_cutoffs, write_cutoffs
+from passage_cv.decision.demands import POOLED
 from passage_cv.errors import InputError
-from passage_cv.gate.engineer import FAULTS
+from passage_cv.gate.engineer import FAULTS, describe_load
 from passage_cv.gate.manifest import read_manifest
 from passage_cv.gate.package import write_package
 from passage_cv.gate.pictures import ReferencePicture
@@ -126,6 +127,14 @@ def test_cutoffs_of_ready_scores_are_refused(tmp_path: Path, kind: str) -> None:
         world.pack(tmp_path / "out")
 
 
+def test_cutoffs_set_on_weighted_views_are_refused(tmp_path: Path) -> None:
+    """The gate has no quality weights, so a limit shown with them would be one of another path."""
+    world = build_world(tmp_path)
+    write_cutoffs(read_cutoffs(world.cutoffs).model_copy(update={"quality_weights": True}), world.cutoffs)
+    with pytest.raises(InputError, match="unequal quality weights"):
+        world.pack(tmp_path / "out")
+
+
 def test_another_crop_than_the_scores_were_made_with_is_refused(tmp_path: Path) -> None:
     world = build_world(tmp_path)
     path = world.run / "crop.json"
@@ -175,6 +184,26 @@ def test_the_engineers_page_states_the_limits_in_words(package: Path) -> None:
     assert "Set-ups: demo-setup" in page
     assert "<script" not in page
     assert "http" not in page.replace("http-equiv", "")
+
+
+def test_the_engineers_page_says_what_the_crew_must_clear(world: GateWorld) -> None:
+    cutoffs = read_cutoffs(world.cutoffs)
+    load = HoldLoad(share=0.2, least_share=0.1, presentations_per_hour=40, per_hour=8, capacity_per_hour=6, met=False)
+    crowded = describe_load(cutoffs.model_copy(update={"hold_load": load}))
+    assert "about 20.0 % are expected to be held: 8.0 of 40 in the busiest hour, MORE THAN" in crowded
+    assert "can clear (6)" in crowded
+    assert "names no hold capacity" in describe_load(
+        cutoffs.model_copy(update={"hold_load": HoldLoad(share=0.2, least_share=0.1)})
+    )
+
+
+def test_the_engineers_page_states_a_pooled_limit(tmp_path: Path) -> None:
+    world = build_world(tmp_path)
+    cutoffs = read_cutoffs(world.cutoffs)
+    pooled = cutoffs.limits[0].model_copy(update={"class_": POOLED, "kind": "pooled miss"})
+    write_cutoffs(cutoffs.model_copy(update={"pooled_limit": pooled}), world.cutoffs)
+    page = (world.pack(tmp_path / "out") / "engineer.html").read_text(encoding="utf-8")
+    assert "Excluded classes together: with at least" in page
 
 
 def test_the_engineers_page_says_what_was_not_shown(tmp_path: Path) -> None:

@@ -24,6 +24,7 @@ TEXT_COLUMNS = (
     "eventID",
     "eventDate",
     "locationID",
+    "gear",
     "trip",
     "setup_id",
     "purpose",

@@ -28,7 +28,11 @@ LAYOUT = "layout.toml"
 """A confirmed reading of the sheet's headings."""
 PAIRING = "pairing.toml"
 """Which pictures belong to which lines, where the sheet does not say."""
-COMPANIONS = ("trip.toml", CHECKLIST, RESOLUTIONS, LAYOUT, PAIRING)
+SETUPS = "setups.toml"
+"""Cameras, lamps and settings that made the pictures."""
+PERMITS = "permits.toml"
+"""What the permits and protocols of the trip allow."""
+COMPANIONS = ("trip.toml", CHECKLIST, RESOLUTIONS, LAYOUT, PAIRING, SETUPS, PERMITS)
 """Files beside the sheet that say something about the batch."""
 
 _TOP = 20

@@ -15,6 +15,7 @@ from passage_cv.intake.event_checks import (
     check_event_window,
     check_permit,
 )
+from passage_cv.intake.kind_checks import check_fork_lengths, check_outliers
 from passage_cv.intake.layout_checks import (
     check_date_order,
     check_decimal_signs,
@@ -37,11 +38,11 @@ from passage_cv.intake.mark_checks import check_marks, check_measured_twice, che
 from passage_cv.intake.measure_checks import (
     check_largest,
     check_length_types,
-    check_outliers,
     check_ranges,
     check_weights,
 )
 from passage_cv.intake.order_checks import check_picture_order
+from passage_cv.intake.permits import check_permits
 from passage_cv.intake.picture_checks import (
     check_excluded,
     check_lines_without_picture,
@@ -51,6 +52,8 @@ from passage_cv.intake.picture_checks import (
     check_same_bytes,
     check_stray_pictures,
 )
+from passage_cv.intake.setups import check_setups
+from passage_cv.intake.target_checks import check_targets
 from passage_cv.records import Finding
 
 Check = Callable[[CheckedBatch], list[Finding]]
@@ -76,7 +79,10 @@ CHECKS: Sequence[Check] = (
     check_same_bytes,
     check_excluded,
     check_picture_files,
+    check_setups,
+    check_targets,
     check_permit,
+    check_permits,
     check_event_facts,
     check_event_dates,
     check_event_window,
@@ -84,6 +90,7 @@ CHECKS: Sequence[Check] = (
     check_length_types,
     check_weights,
     check_outliers,
+    check_fork_lengths,
     check_largest,
     check_marks,
     check_tags,

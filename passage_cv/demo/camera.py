@@ -1,4 +1,4 @@
-"""What the camera does to the light: smear of a moving fish, tone and colour by firmware, infrared, noise."""
+"""What the camera does to the light: tone and colour by firmware, infrared, noise."""
 
 from __future__ import annotations
 
@@ -8,26 +8,12 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from passage_cv.demo.canvas import Rgba
 from passage_cv.demo.shot import HEIGHT, WIDTH
 from passage_cv.demo.sites import Light, Setup
 
 Rgb = npt.NDArray[np.uint8]
 NOISE = {"day": 2.2, "night": 3.6, "infrared": 4.2}
 """Standard deviation of the sensor's noise by light, of 255. Ours."""
-
-
-def smear(layer: Rgba, length_px: float, angle: float) -> Rgba:
-    """Motion blur along a direction (radians)."""
-    if length_px < 1.5:
-        return layer
-    size = int(length_px) | 1
-    kernel = np.zeros((size, size), np.float32)
-    middle = size // 2
-    reach = np.array([np.cos(angle), np.sin(angle)]) * middle
-    ends = [(round(middle + sign * reach[0]), round(middle + sign * reach[1])) for sign in (-1, 1)]
-    cv2.line(kernel, ends[0], ends[1], 1.0, 1, cv2.LINE_AA)
-    return np.asarray(cv2.filter2D(layer, -1, kernel / kernel.sum()))
 
 
 def develop(image: Rgb, setup: Setup, light: Light, exposure: float) -> Rgb:
@@ -42,9 +28,12 @@ def develop(image: Rgb, setup: Setup, light: Light, exposure: float) -> Rgb:
     return np.asarray(cv2.merge(planes))
 
 
+_RISING = np.linspace(0, 1, 256)
+
+
 def _tone(gain: float, gamma: float, lift: float) -> npt.NDArray[np.uint8]:
     """Tone curve: gain, gamma, and a shoulder that keeps highlights from burning out."""
-    x = (np.linspace(0, gain, 256)) ** gamma
+    x = (gain * _RISING) ** gamma
     shoulder = np.where(x < 0.8, x, 0.8 + 0.2 * np.tanh((x - 0.8) / 0.2))
     return np.asarray(np.clip((lift + (1 - lift) * shoulder) * 255 - _FLOOR, 0, 255), np.uint8)
 

@@ -26,6 +26,9 @@ from passage_cv.progress import Progress, silent
 
 YEARS = (2029, 2030)
 TRIPS_PER_SITE_AND_YEAR = 4
+TOO_TURBID_NTU = 70.0
+"""Above it a crew waits for the water to fall before it images fish: only outlines are left above about 50
+(handbook 6). The gate has no such choice, and meets the whole flood pulse. The number is ours."""
 ATTACHED = 0.02
 """Share of fish that carry leeches or lice; ours."""
 EASTERN_SUMMER = timezone(timedelta(hours=-4))
@@ -144,7 +147,7 @@ def _draw_trip(year: int, site: Site, week: int, day: int, rng: np.random.Genera
     setup_id = site.setups[year]
     night = SETUPS[setup_id].night
     temperature = WEEKS[week].temperature_c + rng.normal(0, 0.8)
-    turbidity = WEEKS[week].turbidity_ntu * float(np.exp(rng.normal(0, 0.25)))
+    turbidity = _imaging_turbidity(WEEKS[week].turbidity_ntu, 0.25, rng)
     short = site.location_id[:3]
     lit: tuple[tuple[int, Light], ...] = ((8, "day"), (13, "day"), (21, night))
     events = tuple(
@@ -153,7 +156,7 @@ def _draw_trip(year: int, site: Site, week: int, day: int, rng: np.random.Genera
             starts=date + timedelta(minutes=int(60 * hour + rng.integers(50))),
             light=light,
             temperature_c=round(temperature + rng.normal(0, 0.3), 1),
-            turbidity_ntu=round(turbidity * float(np.exp(rng.normal(0, 0.1))), 1),
+            turbidity_ntu=round(_imaging_turbidity(turbidity, 0.1, rng), 1),
         )
         for number, (hour, light) in enumerate(lit, start=1)
     )
@@ -166,6 +169,13 @@ def _draw_trip(year: int, site: Site, week: int, day: int, rng: np.random.Genera
         identifier=identifier,
         day_seed=int(rng.integers(2**62)),
     )
+
+
+def _imaging_turbidity(usual_ntu: float, spread: float, rng: np.random.Generator) -> float:
+    """Turbidity at a time at which a crew images fish at all; ``spread`` is that of its logarithm."""
+    while (turbidity := usual_ntu * float(np.exp(rng.normal(0, spread)))) > TOO_TURBID_NTU:
+        pass
+    return turbidity
 
 
 def draw_catches(n_trips: int, size: float, rng: np.random.Generator) -> list[list[Fish]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import cache
 
 import cv2
 import numpy as np
@@ -41,6 +42,8 @@ class Canvas:
         width = self.x0 + round((1 + behind) * scale) + 2
         height = self.y0 + round(below * scale) + 2
         self.planes = np.zeros((4, height, width), np.float32)
+        self._stretch = np.array((scale, -scale))
+        self._origin = np.array((self.x0 - 0.5, self.y0 - 0.5))
 
     def columns(self) -> Floats:
         """``t`` of every column's middle."""
@@ -52,15 +55,15 @@ class Canvas:
 
     def place(self, points: Sequence[tuple[float, float]] | Points) -> Points:
         """Pixel positions (x, y) of points given as (t, y)."""
-        return np.asarray(points, np.float64) * (self.scale, -self.scale) + (self.x0 - 0.5, self.y0 - 0.5)
+        return np.asarray(np.asarray(points, np.float64) * self._stretch + self._origin)
 
     def region(self, points: Points, pad: float) -> Region | None:
         """The part of the sheet that holds some pixel positions, or nothing if they all lie outside."""
         height, width = self.planes.shape[1:]
-        left, top = np.floor(points.min(axis=0) - pad).astype(int)
-        right, bottom = np.ceil(points.max(axis=0) + pad).astype(int) + 1
-        rows = slice(max(0, top), min(height, bottom))
-        columns = slice(max(0, left), min(width, right))
+        left, top, wide, tall = cv2.boundingRect(points.astype(np.float32))
+        margin = int(pad) + 1
+        rows = slice(max(0, top - margin), min(height, top + tall + margin))
+        columns = slice(max(0, left - margin), min(width, left + wide + margin))
         return (rows, columns) if rows.start < rows.stop and columns.start < columns.stop else None
 
     def paint(self, region: Region, colour: Sequence[float] | Sequence[Floats], alpha: Floats) -> None:
@@ -68,8 +71,11 @@ class Canvas:
         rest = 1 - alpha
         for plane, value in zip(self.planes, (*colour, 1.0), strict=True):
             target = plane[region]
-            target *= rest
-            target += alpha * value
+            cv2.multiply(target, rest, dst=target)
+            if isinstance(value, np.ndarray):
+                target += alpha * value
+            else:
+                cv2.scaleAdd(alpha, value, target, dst=target)
 
     def pixels(self) -> Rgba:
         """The sheet as 8-bit pixels, (rows, columns, 4), colour still multiplied by opacity."""
@@ -113,13 +119,27 @@ def shifted(line: Points, t: float, y: float) -> Points:
 
 def tapered(line: Points, width: float, *, ends: tuple[float, float] = (0.0, 0.0)) -> Points:
     """Outline of a line that is ``width`` thick in its middle and ``ends`` times that at both ends."""
-    s = np.linspace(0, 1, len(line))
-    first, last = ends
-    swell = np.maximum(np.sin(np.pi * s), first * (1 - s) + last * s)
-    along = np.gradient(line, axis=0)
-    across = np.stack([-along[:, 1], along[:, 0]], axis=1) / (np.linalg.norm(along, axis=1)[:, None] + 1e-9)
-    offset = 0.5 * width * swell[:, None] * across
+    return widened(line, width * _swell(len(line), ends))
+
+
+def widened(line: Points, width: Points) -> Points:
+    """Outline of a line of given widths, one for each of its points."""
+    along = np.empty_like(line)
+    along[1:-1] = line[2:] - line[:-2]
+    along[0], along[-1] = line[1] - line[0], line[-1] - line[-2]
+    reach = 0.5 * width / (np.hypot(along[:, 0], along[:, 1]) + 1e-9)
+    offset = along[:, ::-1] * _QUARTER_TURN * reach[:, None]
     return np.concatenate([line + offset, (line - offset)[::-1]])
+
+
+_QUARTER_TURN = np.array((-1.0, 1.0))
+
+
+@cache
+def _swell(count: int, ends: tuple[float, float]) -> Points:
+    """Width along a tapered line, 1 in its middle."""
+    s = np.linspace(0, 1, count)
+    return np.maximum(np.sin(np.pi * s), ends[0] * (1 - s) + ends[1] * s)
 
 
 def polygon_mask(outlines: Sequence[Points], region: Region, *, blur: float = 0.0) -> Floats:
@@ -151,7 +171,7 @@ def _floating(mask: npt.NDArray[np.uint8], blur: float) -> Floats:
         mask = np.asarray(cv2.resize(cv2.GaussianBlur(small, (0, 0), blur / 4), size), np.uint8)
     elif blur >= 0.3:
         mask = np.asarray(cv2.GaussianBlur(mask, (0, 0), blur), np.uint8)
-    return np.asarray(mask, np.float32) * np.float32(1 / 255)
+    return np.multiply(mask, np.float32(1 / 255), dtype=np.float32)
 
 
 def _blank(region: Region) -> npt.NDArray[np.uint8]:
@@ -159,5 +179,5 @@ def _blank(region: Region) -> npt.NDArray[np.uint8]:
 
 
 def _fixed(points: Points, region: Region) -> npt.NDArray[np.int32]:
-    local = points - (region[1].start, region[0].start)
-    return np.asarray(np.rint(local * (1 << _SHIFT)), np.int32)
+    corner = np.array((region[1].start, region[0].start), np.float64)
+    return np.rint((points - corner) * (1 << _SHIFT)).astype(np.int32)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
+from math import ceil
 
 import numpy as np
 import numpy.typing as npt
@@ -196,15 +197,16 @@ def _ray_lines(base: Points, tip: Points, *, branched: bool) -> Points:
 
     Rays closer than :data:`_CLOSEST_RAYS` pixels would run together: only every second or third is drawn then.
     """
-    gap = np.linalg.norm(tip[1:] - tip[:-1], axis=1).mean()
-    every = max(1, int(np.ceil(_CLOSEST_RAYS / max(gap, 0.5))))
+    gap = float(np.hypot(*(tip[1:] - tip[:-1]).T).mean())
+    every = max(1, ceil(_CLOSEST_RAYS / max(gap, 0.5)))
     base, tip = base[::every], tip[::every]
     lines = [np.stack([base, tip], axis=1)]
     if branched and len(base) > 2:
         fork = base + 0.55 * (tip - base)
-        aside = 0.28 * np.gradient(tip, axis=0)
+        aside = np.zeros_like(tip)
+        aside[1:-1] = 0.14 * (tip[2:] - tip[:-2])
         lines += [np.stack([fork, tip + aside], axis=1), np.stack([fork, tip - aside], axis=1)]
     return np.concatenate(lines)
 
 
-_CLOSEST_RAYS = 4.5
+_CLOSEST_RAYS = 3.6

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
+from math import ceil, floor
 
 import cv2
 import numpy as np
@@ -96,13 +97,19 @@ def _blobs(blobs: list[tuple[float, float, float, float]], warp: Floats) -> Floa
     """Height field of elongated bumps (t, a, half length in t, half height in a), with torn edges."""
     field = np.zeros((ROWS, COLUMNS), np.float32)
     for t, a, long, high in blobs:
-        left, right = (int(np.clip((t + s * 2.2 * long) * COLUMNS, 0, COLUMNS)) for s in (-1, 1))
-        if right <= left:
-            continue
-        here = np.s_[:, left:right]
-        bump = 1 - ((_T[:, left:right] - t) / long) ** 2 - ((_A - a) / high) ** 2
-        field[here] = np.maximum(field[here], np.maximum(bump, -1) + 1)
+        rows, columns = _within(a, high, (-1, 1), ROWS), _within(t, long, (0, 1), COLUMNS)
+        here = field[rows, columns]
+        away = ((_T[:, columns] - t) / long) ** 2 + ((_A[rows] - a) / high) ** 2
+        np.maximum(here, 2 - away, out=here)
     return field - 1 + warp
+
+
+def _within(middle: float, half: float, span: tuple[float, float], count: int) -> slice:
+    """Places, out of ``count`` evenly over ``span``, at most the square root of 2 times ``half`` from a middle."""
+    reach, per_place = 1.4143 * half, (span[1] - span[0]) / (count - 1)
+    first = ceil((middle - reach - span[0]) / per_place)
+    last = floor((middle + reach - span[0]) / per_place)
+    return slice(max(0, first), max(0, last + 1))
 
 
 def _torn(rng: np.random.Generator, strength: float, grain: tuple[float, float] = (34, 26)) -> Floats:
@@ -113,11 +120,12 @@ def _cheek_stripe(
     flank: Floats, coat: Coat, start: tuple[float, float], end: tuple[float, float], *, width: int, strength: float
 ) -> None:
     """A dark stripe across the side of the head."""
-    mask = np.zeros((ROWS, COLUMNS), np.uint8)
+    head = flank[:, :, : COLUMNS // 3]
+    mask = np.zeros(head.shape[1:], np.uint8)
     ends = [(int(t * COLUMNS), int((a + 1) / 2 * ROWS)) for t, a in (start, end)]
     cv2.line(mask, ends[0], ends[1], 255, width, cv2.LINE_AA)
     amount = cv2.GaussianBlur(mask, (0, 0), 2.5).astype(np.float32) / 255 * strength
-    _mix(flank, amount, coat.dark)
+    _mix(head, amount, coat.dark)
 
 
 def _about(size: float, rng: np.random.Generator) -> float:
@@ -221,11 +229,13 @@ def _striped(on: Brush) -> None:
     count = int(on.own.integers(7, 9))
     gaps = noise((ROWS, COLUMNS), (60, 14), on.rng, octaves=2)
     amount = np.zeros((ROWS, COLUMNS), np.float32)
+    whole = _soft(gaps, -0.6, 0.6)
     for i, place in enumerate(np.linspace(-0.66, 0.38, count)):
-        wobble = place + 0.006 * np.sin(_T * 14 + i)
-        line = np.exp(-(((_A - wobble) / 0.032) ** 2))
-        broken = 1.0 if i < count - 3 else _soft(gaps, -0.6, 0.6)
-        amount = np.maximum(amount, line * broken * (1.0 if i < count - 2 else 0.7))
+        rows = _within(place, 0.08, (-1, 1), ROWS)
+        wobble = np.float32(place) + np.float32(0.006) * np.sin(_T * 14 + i)
+        line = np.exp(-(((_A[rows] - wobble) / 0.032) ** 2))
+        broken = np.float32(1.0) if i < count - 3 else whole[rows]
+        amount[rows] = np.maximum(amount[rows], line * broken * np.float32(1.0 if i < count - 2 else 0.7))
     _mix(on.flank, 0.82 * on.own.uniform(0.75, 1.0) * amount * _soft(_T, 0.25, 0.05), COATS["STB"].dark)
 
 

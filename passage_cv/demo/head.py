@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 
 from passage_cv.demo.anatomy import Barbel, Head, Shape
 from passage_cv.demo.body import Girth
-from passage_cv.demo.canvas import Canvas, Points, shifted, tapered
+from passage_cv.demo.canvas import Canvas, Points, shifted, tapered, widened
 from passage_cv.demo.coats import Coat
 
 _BLACK = (0.05, 0.05, 0.05)
@@ -23,20 +25,19 @@ def paint_head(canvas: Canvas, girth: Girth, shape: Shape, coat: Coat) -> None:
 
 def smooth(points: list[tuple[float, float]], count: int = 24) -> Points:
     """A smooth line through a few points (Catmull-Rom)."""
-    given = np.array([points[0], *points, points[-1]], float)
-    steps = np.linspace(0, 1, max(2, count // (len(points) - 1)))[:, None]
-    parts = []
-    for p0, p1, p2, p3 in zip(given, given[1:], given[2:], given[3:], strict=False):
-        parts.append(
-            0.5
-            * (
-                2 * p1
-                + (p2 - p0) * steps
-                + (2 * p0 - 5 * p1 + 4 * p2 - p3) * steps**2
-                + (3 * p1 - p0 - 3 * p2 + p3) * steps**3
-            )
-        )
-    return np.concatenate(parts)
+    return np.asarray(_blending(len(points), max(2, count // (len(points) - 1))) @ np.array(points, float))
+
+
+@cache
+def _blending(count: int, steps: int) -> Points:
+    """Weight of each of ``count`` given points in each point of the smooth line, ``steps`` a span."""
+    s = np.linspace(0, 1, steps)
+    weights = 0.5 * np.stack([-s + 2 * s**2 - s**3, 2 - 5 * s**2 + 3 * s**3, s + 4 * s**2 - 3 * s**3, s**3 - s**2])
+    table = np.zeros((count - 1, steps, count))
+    for span in range(count - 1):
+        for place, weight in zip(range(span - 1, span + 3), weights, strict=True):
+            table[span, :, min(max(place, 0), count - 1)] += weight
+    return table.reshape(-1, count)
 
 
 def _across(girth: Girth, t: float, part: float) -> float:
@@ -169,7 +170,4 @@ def paint_barbels(canvas: Canvas, barbels: tuple[Barbel, ...], coat: Coat, rng: 
 
 def _whisker(line: Points, thick: float) -> Points:
     """Outline of a line that thins steadily to its tip."""
-    along = np.gradient(line, axis=0)
-    across = np.stack([-along[:, 1], along[:, 0]], axis=1) / (np.linalg.norm(along, axis=1)[:, None] + 1e-9)
-    offset = 0.5 * thick * np.linspace(1, 0.18, len(line))[:, None] * across
-    return np.concatenate([line + offset, (line - offset)[::-1]])
+    return widened(line, thick * np.linspace(1, 0.18, len(line)))

@@ -14,11 +14,11 @@ import numpy.typing as npt
 import simplejpeg
 
 from passage_cv.demo.above import draw_above
-from passage_cv.demo.camera import add_flicker, add_noise, develop, smear
-from passage_cv.demo.canvas import Canvas, Region, Rgba
+from passage_cv.demo.camera import add_flicker, add_noise, develop
+from passage_cv.demo.canvas import Canvas, Region
 from passage_cv.demo.drawing import draw_carriage
 from passage_cv.demo.exif import with_exif
-from passage_cv.demo.pose import Pose, draw_pose, lay
+from passage_cv.demo.pose import draw_pose, lay
 from passage_cv.demo.riders import paint_rider
 from passage_cv.demo.scenery import lamplight, ripples, wall
 from passage_cv.demo.shot import Shot, Subject
@@ -89,20 +89,26 @@ def _add_fish(image: Rgb, shot: Shot, subject: Subject, place: int, rng: np.rand
     canvas = _paint(shot, subject, length, place, rng)
     apart = (float(rng.normal(0, 60)), 200.0 * place - 100.0) if len(shot.subjects) > 1 else (0.0, 0.0)
     pose = draw_pose(subject.fish.code, length, subject.view, rng, offset=apart)
-    laid = lay(canvas, pose)
+    speed = float(rng.gamma(1.0, 2.2)) * (1.0 if shot.light == "day" else 1.6)
+    laid = lay(canvas, pose, smear_px=min(15.0, speed))
     if laid is None:
         return
-    region, layer = laid
+    region, sharp = laid
     haze = haze_of(shot.turbidity_ntu).at(float(rng.uniform(0.75, 1.25)))
-    layer = _blurred(layer, haze, pose, moving=1.0 if shot.light == "day" else 1.6, rng=rng)
+    focus = haze.blur + float(rng.gamma(1.2, 0.25))
+    layer = np.asarray(cv2.GaussianBlur(sharp, (0, 0), max(0.3, focus)), np.uint8)
     _cast_shadow(image, layer[..., 3], region, haze)
     fish = through(layer, haze, lamplight(shot.day_seed, shot.light, above=shot.above)[region])
     rest = cv2.cvtColor(255 - layer[..., 3], cv2.COLOR_GRAY2RGB)
     image[region] = cv2.add(cv2.multiply(image[region], rest, scale=1 / 255), fish)
 
 
+_SHEET_SCALE = 0.8
+"""Fineness of a fish's own sheet, in pixels per pixel of the picture: water and focus blur more than this loses."""
+
+
 def _paint(shot: Shot, subject: Subject, length: float, place: int, rng: np.random.Generator) -> Canvas:
-    scale = float(np.clip(length, 360, 860))
+    scale = float(np.clip(_SHEET_SCALE * length, 300, 700))
     carriage = draw_carriage(rng)
     if subject.view == "top":
         canvas = draw_above(subject.fish, carriage, scale, rng)
@@ -111,15 +117,6 @@ def _paint(shot: Shot, subject: Subject, length: float, place: int, rng: np.rand
     if shot.attached and place == 0:
         paint_rider(canvas, rng)
     return canvas
-
-
-def _blurred(layer: Rgba, haze: Haze, pose: Pose, *, moving: float, rng: np.random.Generator) -> Rgba:
-    """Scatter, focus, and the smear of a moving fish."""
-    focus = haze.blur + float(rng.gamma(1.2, 0.25))
-    soft = cv2.GaussianBlur(layer, (0, 0), max(0.3, focus))
-    heading = pose.axis[-1] - pose.axis[0]
-    speed = min(15.0, moving * float(rng.gamma(1.0, 2.2)))
-    return smear(np.asarray(soft), speed, float(np.arctan2(heading[1], heading[0])))
 
 
 def _cast_shadow(image: Rgb, cover: npt.NDArray[np.uint8], region: Region, haze: Haze) -> None:

@@ -84,8 +84,13 @@ def _middle(axis: Points, rng: np.random.Generator) -> Points:
     return np.array([x, y])
 
 
-def lay(canvas: Canvas, pose: Pose) -> tuple[Region, Rgba] | None:
+def lay(canvas: Canvas, pose: Pose, *, smear_px: float = 0.0) -> tuple[Region, Rgba] | None:
     """Bend a painted canvas along a pose.
+
+    Parameters
+    ----------
+    smear_px
+        How far the fish moves along its own axis while the picture is taken, in pixels of the picture.
 
     Returns
     -------
@@ -93,6 +98,9 @@ def lay(canvas: Canvas, pose: Pose) -> tuple[Region, Rgba] | None:
         Colour multiplied by opacity, and opacity.
     """
     scale, pixels, x0, y0 = _shrunk(canvas, pose.length_px)
+    trail = int(smear_px * scale / pose.length_px) | 1
+    if trail > 1:
+        pixels = np.asarray(cv2.blur(pixels, (trail, 1), borderType=cv2.BORDER_CONSTANT))
     reach = max(y0, pixels.shape[0] - y0) / scale * pose.length_px
     region = _region(pose, reach)
     if region is None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -74,20 +75,39 @@ def through(layer: Rgba, haze: Haze, lamp: Mask) -> Rgb:
 
 def add_specks(image: Rgb, turbidity_ntu: float, rng: np.random.Generator) -> None:
     """Drifting particles and bubbles, out of focus, in place."""
-    half = (HEIGHT // 2, WIDTH // 2)
-    bright, dark = np.zeros(half, np.uint8), np.zeros(half, np.uint8)
     count = int(rng.poisson(6 + 0.5 * turbidity_ntu))
-    places = rng.integers((half[1], half[0]), size=(count, 2)).tolist()
-    for at, size, shade in zip(places, rng.choice([0, 0, 0, 1, 2], count), rng.integers(20, 120, count), strict=True):
-        cv2.circle(bright if shade > 45 else dark, at, int(size), int(shade), -1, cv2.LINE_AA)
-    for at in rng.integers((half[1], half[0]), size=(int(rng.poisson(1.2)), 2)).tolist():
-        size = int(rng.integers(1, 4))
-        cv2.circle(bright, at, size, 60, 1, cv2.LINE_AA)
-        cv2.circle(bright, (at[0] - size // 2, at[1] - size // 2), 0, 160, -1)
-    for layer, lay_on in ((bright, cv2.add), (dark, cv2.subtract)):
-        soft = cv2.GaussianBlur(layer, (5, 5), 0.9)
-        whole = cv2.resize(soft, (WIDTH, HEIGHT), interpolation=cv2.INTER_LINEAR)
-        lay_on(image, cv2.cvtColor(whole, cv2.COLOR_GRAY2RGB), dst=image)
+    shades = rng.integers(20, 120, count).tolist()
+    kinds = rng.choice(["grain", "grain", "grain", "flake", "clot"], count).tolist()
+    bubbles = int(rng.poisson(1.2))
+    kinds += [f"bubble {size}" for size in rng.integers(1, 4, bubbles)]
+    edge = _STAMP // 2
+    places = rng.integers((edge, edge), (WIDTH - edge, HEIGHT - edge), size=(count + bubbles, 2)).tolist()
+    for kind, shade, (x, y) in zip(kinds, shades + [160] * bubbles, places, strict=True):
+        here = image[y - edge : y + edge, x - edge : x + edge]
+        lay_on = cv2.add if shade > _DARKEST_BRIGHT else cv2.subtract
+        lay_on(here, _stamp(kind, shade), dst=here)
+
+
+_STAMP = 24
+"""Side of the square that a speck is stamped with, pixels."""
+_DARKEST_BRIGHT = 45
+"""Specks fainter than this shade are dark instead of bright."""
+_RADIUS = {"grain": 0, "flake": 1, "clot": 2}
+
+
+@lru_cache(maxsize=512)
+def _stamp(kind: str, shade: int) -> Rgb:
+    """One speck, drawn at half size and blown up, which is what being out of focus does to it."""
+    half = np.zeros((_STAMP // 2, _STAMP // 2), np.uint8)
+    middle = (_STAMP // 4, _STAMP // 4)
+    if kind in _RADIUS:
+        cv2.circle(half, middle, _RADIUS[kind], shade, -1, cv2.LINE_AA)
+    else:
+        size = int(kind.split()[1])
+        cv2.circle(half, middle, size, 60, 1, cv2.LINE_AA)
+        cv2.circle(half, (middle[0] - size // 2, middle[1] - size // 2), 0, shade, -1)
+    soft = cv2.resize(cv2.GaussianBlur(half, (5, 5), 0.9), (_STAMP, _STAMP), interpolation=cv2.INTER_LINEAR)
+    return np.asarray(cv2.cvtColor(soft, cv2.COLOR_GRAY2RGB))
 
 
 def add_glare(image: Rgb, rng: np.random.Generator) -> None:

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from passage_cv.demo.campaign import draw_catches, draw_trips, image_fish, write_campaign
+from passage_cv.demo.campaign import TOO_TURBID_NTU, draw_catches, draw_trips, image_fish, write_campaign
 from passage_cv.demo.species import CODES, EVENLY_SPREAD, SPECIES
 from passage_cv.files import read_json
 from passage_cv.intake.check import check_batch
@@ -33,6 +33,16 @@ def test_there_are_24_trips_at_three_sites_in_two_years() -> None:
     assert Counter(trip.site.location_id for trip in trips) == {"QMR-KBW-01": 8, "LTB-HOL-02": 8, "SPR-CAP-01": 8}
     assert {trip.name[:4] for trip in trips} == {"2029", "2030"}
     assert len({trip.name for trip in trips}) == 24
+
+
+def test_no_crew_images_at_the_top_of_a_flood_pulse_but_turbid_water_is_in_the_data() -> None:
+    # handbook 6: above about 50 NTU only the outline is left; handbook 9: the week of 05-11 runs at 90 NTU
+    for seed in range(20):
+        trips = draw_trips(np.random.default_rng(seed))
+        waters = [event.turbidity_ntu for trip in trips for event in trip.events]
+        assert max(waters) <= TOO_TURBID_NTU
+        assert min(waters) < 20
+        assert max(waters) > 40
 
 
 def test_fish_and_images_are_as_many_as_the_handbook_says() -> None:

@@ -24,11 +24,19 @@ class Action(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
+class Change:
+    """One cell as it should perhaps be: the canonical column and the value in its own unit."""
+
+    column: str
+    value: str
+
+
+@dataclass(frozen=True, slots=True)
 class Finding:
     """One thing a careful colleague would say about a batch (format 2).
 
     ``row`` is the row as the spreadsheet shows it (headings are row 1); ``proposal`` is applied only by a
-    person.
+    person; ``change`` is there where it is one cell of that row, so that one key can apply it.
     """
 
     kind: str
@@ -37,6 +45,7 @@ class Finding:
     row: int | None = None
     image: str | None = None
     proposal: str | None = None
+    change: Change | None = None
 
     def as_dict(self) -> dict[str, object]:
         """Plain values for JSON."""

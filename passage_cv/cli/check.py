@@ -63,7 +63,7 @@ def check(
     if pair:
         write_pairing(propose_pairing(batch, names=any_names() if any_name else None), pair)
     if draft:
-        write_text(draft, draft_resolutions(checked.findings))
+        write_text(draft, draft_resolutions(checked.findings, {line.row: line.cells for line in checked.rows}))
     if as_json:
         show_json({"findings": [finding.as_dict() for finding in checked.findings]})
     else:

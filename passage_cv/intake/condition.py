@@ -14,6 +14,8 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
+from passage_cv.intake.names import Species
+
 _HERE = Path(__file__).parent
 
 SHAPES: Mapping[str, tuple[float, float]] = {
@@ -126,6 +128,38 @@ def usual_slope(scientific_name: str) -> float:
 def mean_weight_g(relation: WeightRelation, length_mm: float) -> float:
     """Weight that a published relation gives at a length of its own type (mm)."""
     return float(relation.a * length_mm**relation.b)
+
+
+def expected_weight_g(species: Species, length_mm: float, length_type: str) -> float | None:
+    """Weight that published equations let expect: standard weight at total length, else a relation of that length.
+
+    A fork length becomes a total length by the usual ratio of the species; without one, and without a relation of
+    its own type, nothing is expected. Several published stocks count by the geometric mean of their weights.
+
+    Examples
+    --------
+    >>> from passage_cv.intake.names import shipped_names
+    >>> round(expected_weight_g(shipped_names().find("WPE"), 200, "TL"), 3)  # CV-001
+    124.174
+    """
+    total = total_length_mm(species, length_mm, length_type)
+    standard = standard_weight_g(species.scientific_name, total) if total else None
+    if standard is not None:
+        return standard
+    logs = [
+        math.log(mean_weight_g(one, length_mm))
+        for one in weight_relations()
+        if one.scientific_name == species.scientific_name and one.length_type == length_type
+    ]
+    return math.exp(sum(logs) / len(logs)) if logs else None
+
+
+def total_length_mm(species: Species, length_mm: float, length_type: str) -> float | None:
+    """Total length of a fish measured otherwise; None where the sheet or the list does not say enough."""
+    has_no_fork = species.tail in {"rounded", "pointed", "straight"}
+    if length_type == "TL" or (length_type == "FL" and has_no_fork):
+        return length_mm
+    return length_mm / species.fork_ratio if length_type == "FL" and species.fork_ratio else None
 
 
 def shape_weight_g(shape: str, length_mm: float) -> float | None:

@@ -6,12 +6,14 @@ function takes bytes and returns None where the bytes are not what they should b
 
 from __future__ import annotations
 
+import re
 import struct
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 _JPEG_SIZES = frozenset({*range(0xC0, 0xD0)} - {0xC4, 0xC8, 0xCC})
 _JPEG_BARE = frozenset({0x01, *range(0xD0, 0xD9)})
+_JPEG_MARKER = re.compile(rb"\xff[^\x00\x01\xd0-\xd8\xff]")
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,15 +47,12 @@ def _jpeg(data: bytes) -> Container | None:
     """Walk the segments to the frame header, then the scans to the end marker (ISO 10918-1, annex B)."""
     size: tuple[int, int] | None = None
     at = 2
-    while at < len(data):
-        at = data.find(b"\xff", at)
-        if at < 0 or at + 1 >= len(data):
-            break
-        marker = data[at + 1]
+    while 0 <= at < len(data) - 1:
+        marker = data[at + 1] if data[at] == 0xFF else 0x00
         if marker == 0xD9:
             return Container("jpg", *size, at + 2) if size else None
-        if marker in {0x00, 0xFF} or marker in _JPEG_BARE:  # stuffed byte, fill byte or a marker without length
-            at += 1 if marker == 0xFF else 2
+        if marker in {0x00, 0xFF} or marker in _JPEG_BARE:  # coded picture, a fill byte or a marker without length
+            at = _next_marker(data, at + (1 if marker in {0x00, 0xFF} else 2))
             continue
         (length,) = struct.unpack_from(">H", data, at + 2)
         if marker in _JPEG_SIZES:
@@ -61,6 +60,12 @@ def _jpeg(data: bytes) -> Container | None:
             size = (width, height)
         at += 2 + length
     return Container("jpg", *size, 0) if size else None
+
+
+def _next_marker(data: bytes, start: int) -> int:
+    """Where the next marker of a coded picture begins, past stuffed bytes and restarts; -1 where there is none."""
+    found = _JPEG_MARKER.search(data, start)
+    return found.start() if found else -1
 
 
 def _png(data: bytes) -> Container | None:

@@ -10,7 +10,7 @@ from passage_cv.intake.columns import FACT_KEYS, NUMBER_COLUMNS, SOURCES, WORDS
 from passage_cv.intake.lines import Line, as_number
 from passage_cv.intake.names import Species
 from passage_cv.intake.slips import propose_names
-from passage_cv.records import Finding
+from passage_cv.records import Change, Finding
 
 _NEEDED = (("image",), ("organismID", "individual"), ("scientificName", "code"))
 
@@ -83,6 +83,8 @@ def check_names(batch: CheckedBatch) -> list[Finding]:
                     "must resolve",
                     f"Row {line.row}: {given} has code {line.species.code}, the sheet says {code}",
                     row=line.row,
+                    proposal=f"Perhaps the code is {line.species.code}: look at the fish, the name may be the slip",
+                    change=Change("code", line.species.code),
                 )
             )
     return findings
@@ -151,7 +153,15 @@ def _unknown_name(line: Line, given: str, meant: Sequence[Species]) -> Finding:
         f"Row {line.row} has {what}",
         row=line.row,
         proposal=f"Perhaps {perhaps}" if meant else "Correct it, or add the species to checklist.csv in the batch",
+        change=_renamed(line, meant[0]) if len(meant) == 1 else None,
     )
+
+
+def _renamed(line: Line, meant: Species) -> Change:
+    """The cell that names the fish, with the name that was meant."""
+    column = "scientificName" if line.text["scientificName"] else "code"
+    is_code = column == "code" and meant.code
+    return Change(column, meant.code if is_code else meant.scientific_name)
 
 
 def _cell_findings(cells: Mapping[str, str], *, row: int | None) -> list[Finding]:
@@ -167,8 +177,18 @@ def _cell_findings(cells: Mapping[str, str], *, row: int | None) -> list[Finding
             "must resolve",
             f"{place}: {name} is {cells[name]!r}, allowed are {', '.join(words)}",
             row=row,
+            change=_meant_word(name, cells[name], words) if row else None,
         )
         for name, words in WORDS.items()
         if cells.get(name) and cells[name] not in words
     ]
     return findings
+
+
+def _meant_word(column: str, cell: str, words: Sequence[str]) -> Change | None:
+    """The allowed word that differs in case, or that the cell is a longer or shorter form of."""
+    plain = cell.casefold()
+    fits = [word for word in words if word.casefold() == plain] or [
+        word for word in words if plain and (word.casefold().startswith(plain) or plain.startswith(word.casefold()))
+    ]
+    return Change(column, fits[0]) if len(fits) == 1 else None

@@ -7,7 +7,6 @@ wrong" only. Nothing here changes a value.
 
 from __future__ import annotations
 
-import math
 from collections import defaultdict
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
@@ -15,19 +14,16 @@ from itertools import pairwise
 
 from passage_cv.intake.batch import CheckedBatch
 from passage_cv.intake.columns import NUMBER_COLUMNS
-from passage_cv.intake.condition import relative_weight, shape_weight_g, usual_slope
+from passage_cv.intake.condition import relative_weight, shape_weight_g
 from passage_cv.intake.lines import Line
 from passage_cv.intake.names import Species
 from passage_cv.intake.slips import code_neighbours
-from passage_cv.records import Finding, Severity
+from passage_cv.records import Change, Finding, Severity
 
 FINE = (60.0, 140.0)
 BEARABLE = (40.0, 200.0)
 WILD = 4.0
 """A weight this many times off its body shape's is wildly wrong [ours: twice the spread inside a shape]."""
-OUTLIER_SDS = 4.0
-LEAST_FISH = 12
-"""Fish of one species and length type below which no line is fitted through them [ours]."""
 
 _SLIPS = (
     ("the length is in cm", 10.0, 1.0),
@@ -101,22 +97,39 @@ def judge(species: Species, length_mm: float, length_type: str, weight_g: float)
     )
 
 
-def explain(measure: Measure, neighbours: Iterable[Species] = ()) -> list[str]:
+@dataclass(frozen=True, slots=True)
+class Guess:
+    """What may have happened, and the one cell that would undo it; None where it takes more than one."""
+
+    slip: str
+    change: Change | None = None
+
+
+def explain(measure: Measure, neighbours: Iterable[Species] = ()) -> list[Guess]:
     """What would make the weight fit the length: the slips that put it back into the fine band, likeliest first.
 
     ``neighbours`` are species that the code may have been a slip for.
     """
-    length, weight = measure.length_mm, measure.weight_g
-    tried = [("length and weight are swapped", weight, length)]
-    tried += [(slip, length * by_length, weight * by_weight) for slip, by_length, by_weight in _SLIPS]
-    tried += [(f"the length is {other:g} (two digits swapped)", other, weight) for other in digit_swaps(length)]
-    tried += [(f"the weight is {other:g} (two digits swapped)", length, other) for other in digit_swaps(weight)]
     other = [
-        f"it is {one.code}, {one.common_name or one.scientific_name}"
+        Guess(f"it is {one.code}, {one.common_name or one.scientific_name}")
         for one in neighbours
-        if _fits(replace(measure, species=one), length, weight)
+        if _fits(replace(measure, species=one), measure.length_mm, measure.weight_g)
     ]
-    return other + [slip for slip, mm, grams in tried if _fits(measure, mm, grams)]
+    return other + [guess for guess, mm, grams in _tried(measure) if _fits(measure, mm, grams)]
+
+
+def _tried(measure: Measure) -> Iterator[tuple[Guess, float, float]]:
+    """Each slip with the length and weight that undo it."""
+    length, weight = measure.length_mm, measure.weight_g
+    yield Guess("length and weight are swapped"), weight, length
+    for slip, by_length, by_weight in _SLIPS:
+        mm, grams = length * by_length, weight * by_weight
+        change = Change("length_mm", f"{mm:.4g}") if by_weight == 1 else Change("weight_g", f"{grams:.5g}")
+        yield Guess(slip, change if 1.0 in {by_length, by_weight} else None), mm, grams
+    for other in digit_swaps(length):
+        yield Guess(f"the length is {other:g} (two digits swapped)", Change("length_mm", f"{other:g}")), other, weight
+    for other in digit_swaps(weight):
+        yield Guess(f"the weight is {other:g} (two digits swapped)", Change("weight_g", f"{other:g}")), length, other
 
 
 def digit_swaps(value: float) -> list[float]:
@@ -180,27 +193,18 @@ def check_weights(batch: CheckedBatch) -> list[Finding]:
         judged = judge(measure.species, measure.length_mm, measure.length_type, measure.weight_g)
         if judged is None or judged.severity is None:
             continue
-        proposals = explain(measure, [one for one in code_neighbours(measure.species, batch.names) if one in here])
+        guesses = explain(measure, [one for one in code_neighbours(measure.species, batch.names) if one in here])
         findings.append(
             Finding(
                 "weight for length",
                 judged.severity,
                 f"Row {measure.line.row}: {_fish(measure)} has {judged.percent:.0f} % of {judged.expected}",
                 row=measure.line.row,
-                proposal="Perhaps " + ", or ".join(proposals[:3]) if proposals else None,
+                proposal="Perhaps " + ", or ".join(guess.slip for guess in guesses[:3]) if guesses else None,
+                change=guesses[0].change if len(guesses) == 1 else None,
             )
         )
     return findings
-
-
-def check_outliers(batch: CheckedBatch) -> list[Finding]:
-    """Fish off the line that their own kind makes in this batch: residual of log weight above 4 SD."""
-    groups: dict[tuple[str, str], list[Measure]] = defaultdict(list)
-    for measure in measures(batch):
-        judged = judge(measure.species, measure.length_mm, measure.length_type, measure.weight_g)
-        if judged is None or judged.severity is None:
-            groups[measure.species.scientific_name, measure.length_type].append(measure)
-    return [finding for group in groups.values() if len(group) >= LEAST_FISH for finding in _off_the_line(group)]
 
 
 def check_largest(batch: CheckedBatch) -> list[Finding]:
@@ -251,17 +255,20 @@ def _fish(measure: Measure) -> str:
 
 def _out_of_range(line: Line, name: str, value: float) -> Finding:
     low, high = _RANGES[name]
-    proposal = f"It lies between {low:g} and {high:g}"
+    proposal, change = f"It lies between {low:g} and {high:g}", None
+    celsius = (value - 32) / 1.8
     if value == 0:
-        proposal = "Leave the cell empty where it was not measured"
-    elif name == "waterTemperature_C" and _RANGES[name][0] <= (value - 32) / 1.8 <= high:
-        proposal = f"Perhaps {value:g} degrees Fahrenheit, which is {(value - 32) / 1.8:.1f} degrees Celsius"
+        proposal, change = "Leave the cell empty where it was not measured", Change(name, "")
+    elif name == "waterTemperature_C" and low <= celsius <= high:
+        proposal = f"Perhaps {value:g} degrees Fahrenheit, which is {celsius:.1f} degrees Celsius"
+        change = Change(name, f"{celsius:.1f}")
     return Finding(
         "zero as unknown" if value == 0 else "out of range",
         "must resolve",
         f"Row {line.row}: {name} is {value:g}",
         row=line.row,
         proposal=proposal,
+        change=change if name in line.cells else None,
     )
 
 
@@ -278,21 +285,4 @@ def _impossible_lengths(individual: str, by_type: dict[str, Line]) -> Iterator[F
                 f" (row {other.row})",
                 row=max(line.row, other.row),
                 proposal="Perhaps the two are in each other's column",
-            )
-
-
-def _off_the_line(group: list[Measure]) -> Iterator[Finding]:
-    """Robust line with the published slope: median level, SD from the median absolute deviation."""
-    slope = usual_slope(group[0].species.scientific_name)
-    levels = [math.log10(one.weight_g) - slope * math.log10(one.length_mm) for one in group]
-    centre = sorted(levels)[len(levels) // 2]
-    spread = 1.4826 * sorted(abs(level - centre) for level in levels)[len(levels) // 2]
-    for measure, level in zip(group, levels, strict=True):
-        sds = abs(level - centre) / max(spread, 0.03)
-        if sds > OUTLIER_SDS:
-            yield Finding(
-                "off the line of its kind",
-                "please look",
-                f"Row {measure.line.row}: {_fish(measure)} is {sds:.1f} SD off the {len(group)} of its kind here",
-                row=measure.line.row,
             )

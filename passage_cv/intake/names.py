@@ -23,7 +23,9 @@ _SHIPPED = Path(__file__).with_name("species.csv")
 class Species:
     """One kind of fish; ``code`` is empty where a site has none, None and ``""`` mean not known.
 
-    ``shape`` is a body shape of ``condition.SHAPES``; ``max_mm`` the longest total length on record.
+    ``shape`` is a body shape of ``condition.SHAPES``; ``max_mm`` the longest total length on record;
+    ``fork_ratio`` the usual fork length over total length [shipped values from memory of: length-length tables of
+    FishBase; a site's checklist may give its own].
     """
 
     scientific_name: str
@@ -34,6 +36,7 @@ class Species:
     tail: str = ""
     shape: str = ""
     max_mm: float | None = None
+    fork_ratio: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,6 +135,7 @@ def _species(row: Mapping[str, str]) -> Species:
         tail=row.get("tail", ""),
         shape=row.get("shape", ""),
         max_mm=float(row["max_mm"]) if row.get("max_mm") else None,
+        fork_ratio=float(row["fork_ratio"]) if row.get("fork_ratio") else None,
     )
 
 

@@ -27,9 +27,10 @@ cannot be let stand, because the rows would mean nothing; those need a correctio
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
+from types import MappingProxyType
 from typing import Annotated, Literal
 
 from pydantic import Field
@@ -133,14 +134,18 @@ def write_resolutions(folder: Path, resolutions: Resolutions) -> Path:
     return path
 
 
-def draft_resolutions(batch_findings: Iterable[Finding]) -> str:
-    """A file to fill in: every finding as a comment above the decisions that may answer it, all switched off."""
+def draft_resolutions(
+    batch_findings: Iterable[Finding], cells: Mapping[int, Mapping[str, str]] = MappingProxyType({})
+) -> str:
+    """A file to fill in: every finding as a comment above the decisions that may answer it, all switched off.
+
+    ``cells`` are the sheet's rows as received: where a finding proposes one cell of them, it stands there already.
+    """
     blocks = ["format = 1\n"]
     for finding in batch_findings:
-        answers = (
-            [Correction(row=finding.row, column="?", was="?", becomes="?", why="?", who="?")] if finding.row else []
+        entries: list[tuple[str, Settings]] = (
+            [("correct", _correction(finding, finding.row, cells.get(finding.row, {})))] if finding.row else []
         )
-        entries: list[tuple[str, Settings]] = [("correct", answer) for answer in answers]
         if finding.image:
             entries.append(("exclude", Exclusion(image=finding.image, why="?", who="?")))
         if finding.severity != "must resolve" or finding.kind in CAN_STAND:
@@ -149,6 +154,14 @@ def draft_resolutions(batch_findings: Iterable[Finding]) -> str:
         text = "\n".join([finding.message, finding.proposal or "", *(_block(name, entry) for name, entry in entries)])
         blocks.append("\n".join(f"# {line}" for line in text.splitlines() if line) + "\n")
     return "\n".join(blocks)
+
+
+def _correction(finding: Finding, row: int, cells: Mapping[str, str]) -> Correction:
+    change = finding.change
+    if change and change.column in cells:
+        was, becomes = cells[change.column], change.value
+        return Correction(row=row, column=change.column, was=was, becomes=becomes, why="?", who="?")
+    return Correction(row=row, column="?", was="?", becomes="?", why="?", who="?")
 
 
 def apply_corrections(sheet: Sheet, corrections: Sequence[Correction]) -> tuple[Sheet, list[Finding]]:

@@ -24,7 +24,7 @@ they were shown on. Comes in: the file. Goes out: :class:`Setup` records and wha
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Annotated, Literal, Self
 
@@ -146,7 +146,7 @@ def check_setups(batch: CheckedBatch) -> list[Finding]:
         setups = {one.setup_id: one for one in read_setups(path)}
     except InputError as error:
         return [Finding("set-ups file", "must resolve", f"{SETUPS}: {error.what}", proposal="Correct the file")]
-    return [*_undescribed(batch, setups), *_other_cameras(batch, setups)]
+    return [*_undescribed(batch, setups), *other_cameras(batch, setups)]
 
 
 def _undescribed(batch: CheckedBatch, setups: dict[str, Setup]) -> Iterator[Finding]:
@@ -165,7 +165,7 @@ def _undescribed(batch: CheckedBatch, setups: dict[str, Setup]) -> Iterator[Find
         )
 
 
-def _other_cameras(batch: CheckedBatch, setups: dict[str, Setup]) -> Iterator[Finding]:
+def other_cameras(batch: CheckedBatch, setups: Mapping[str, Setup]) -> Iterator[Finding]:
     """Pictures whose file names a camera serial that their set-up does not have."""
     rows = batch.first_lines()
     said: set[tuple[str, str]] = set()

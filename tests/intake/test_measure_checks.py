@@ -8,18 +8,18 @@ from hypothesis import strategies as st
 
 from passage_cv.intake.batch import CheckedBatch
 from passage_cv.intake.condition import standard_weight_g, standard_weights
+from passage_cv.intake.kind_checks import check_fork_lengths, check_outliers
 from passage_cv.intake.lines import build_lines
 from passage_cv.intake.measure_checks import (
     check_largest,
     check_length_types,
-    check_outliers,
     check_ranges,
     check_weights,
     digit_swaps,
 )
 from passage_cv.intake.names import shipped_names
 from passage_cv.intake.sheet import Sheet, SheetRow
-from passage_cv.records import Finding
+from passage_cv.records import Change, Finding
 
 
 def batch_of(*fish: dict[str, str]) -> CheckedBatch:
@@ -118,6 +118,41 @@ def test_an_outlier_among_its_own_kind() -> None:
     finding = only(check_outliers(batch_of(*kind, odd)))
     assert finding.row == 17
     assert check_outliers(batch_of(*kind[:5], odd)) == []  # too few to say
+
+
+def shad(n: int) -> list[dict[str, str]]:
+    """Fish of one kind that scatter by a few percent about one line."""
+    return [
+        fish("AMS", 400 + 5 * i, 700 * ((400 + 5 * i) / 400) ** 2.7 * (0.95 + 0.02 * (i % 6)), "FL") for i in range(n)
+    ]
+
+
+def test_a_total_length_in_the_fork_column_is_doubted() -> None:
+    assert check_fork_lengths(batch_of(*shad(15))) == []
+    odd = fish("AMS", round(440 / 0.88), 700 * (440 / 400) ** 2.7, "FL")
+    finding = only(check_fork_lengths(batch_of(*shad(15), odd)))
+    assert (finding.row, finding.severity, finding.change) == (17, "please look", Change("length_mm", "440"))
+    light = fish("AMS", 440, 0.4 * 700 * (440 / 400) ** 2.7, "FL")  # lean beyond what the slip explains
+    assert check_fork_lengths(batch_of(*shad(15), light)) == []
+
+
+def test_swapped_digits_among_its_own_kind() -> None:
+    odd = fish("AMS", 540, 700 * (450 / 400) ** 2.7, "FL")
+    finding = only(check_outliers(batch_of(*shad(15), odd)))
+    assert finding.change == Change("length_mm", "450")
+
+
+@pytest.mark.parametrize(
+    ("cells", "change"),
+    [
+        (fish("NSH", 47.5, 1120), Change("length_mm", "475")),
+        (fish("NSH", 475, 2.47), Change("weight_g", "1120.4")),
+        (fish("NSH", 475, 1.12), None),  # kg, or a digit too many in the length
+        (fish("NSH", 1120, 475), None),  # a swap takes two cells
+    ],
+)
+def test_a_slip_of_one_cell_is_a_change_that_one_key_applies(cells: dict[str, str], change: Change | None) -> None:
+    assert only(check_weights(batch_of(cells))).change == change
 
 
 @pytest.mark.parametrize(

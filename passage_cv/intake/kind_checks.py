@@ -1,0 +1,145 @@
+"""Fish that do not lie where the others of their batch do, once each is held against what its kind should weigh.
+
+What crews meet varies from year to year, so a weight is not held against the published equation itself but against
+the level at which this batch lies beside it. Finds what the bands of relative weight cannot: swapped digits, and a
+total length written as fork length, which is 5 to 20 % off.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Iterator
+from dataclasses import dataclass
+from statistics import median
+
+from passage_cv.intake.batch import CheckedBatch
+from passage_cv.intake.condition import expected_weight_g, usual_slope
+from passage_cv.intake.measure_checks import Measure, digit_swaps, judge, measures
+from passage_cv.records import Change, Finding
+
+OUTLIER_SDS = 4.0
+"""Spreads off its kind above which a fish is shown [handbook section 1: residual > 4 SD]."""
+LEAST_FISH = 12
+"""Fish of a batch below which no spread is taken from them [ours]."""
+LEAST_OF_KIND = 6
+"""Fish of one kind below which they have no level of their own [ours]."""
+LEAST_SPREAD = 0.07
+"""Spread of log weight that fish have at least: 7 % [ours: below any wild stock]."""
+FORK_SDS = 2.5
+"""Spreads below its kind at which a fork length is doubted, if the fish would fit as a total length [ours]."""
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """A fish and its log weight above the level of its kind, in natural logarithms."""
+
+    measure: Measure
+    residual: float
+
+
+@dataclass(frozen=True, slots=True)
+class Kinds:
+    """All fish of a batch whose kind has a level, and how far they scatter about it."""
+
+    fish: tuple[Placed, ...]
+    spread: float
+
+
+def place_fish(batch: CheckedBatch) -> Kinds | None:
+    """Hold every fish against its kind; None where there are too few to say how they scatter.
+
+    Fish that the bands of relative weight doubt already are left out.
+    """
+    groups: dict[tuple[str, str, bool], list[tuple[Measure, float]]] = defaultdict(list)
+    for measure in measures(batch):
+        judged = judge(measure.species, measure.length_mm, measure.length_type, measure.weight_g)
+        if judged is None or judged.severity is None:
+            expected, is_published = _expected(measure)
+            key = (measure.species.scientific_name, measure.length_type, is_published)
+            groups[key].append((measure, math.log(measure.weight_g / expected)))
+    pooled = [level for (*_, is_published), group in groups.items() if is_published for _, level in group]
+    fish: list[Placed] = []
+    for (*_, is_published), group in groups.items():
+        own = [level for _, level in group]
+        if len(own) >= LEAST_OF_KIND or (is_published and len(pooled) >= LEAST_FISH):
+            centre = median(own if len(own) >= LEAST_OF_KIND else pooled)
+            fish += [Placed(measure, level - centre) for measure, level in group]
+    if len(fish) < LEAST_FISH:
+        return None
+    spread = 1.4826 * median(abs(one.residual) for one in fish)
+    return Kinds(tuple(fish), max(spread, LEAST_SPREAD))
+
+
+def check_outliers(batch: CheckedBatch) -> list[Finding]:
+    """Fish far off the others of their kind."""
+    kinds = place_fish(batch)
+    return [] if kinds is None else list(_outliers(kinds))
+
+
+def check_fork_lengths(batch: CheckedBatch) -> list[Finding]:
+    """Fork lengths that are too long for the weight, and would fit it as a total length."""
+    kinds = place_fish(batch)
+    return [] if kinds is None else list(_total_as_fork(kinds))
+
+
+def _outliers(kinds: Kinds) -> Iterator[Finding]:
+    for one in kinds.fish:
+        measure, sds = one.measure, abs(one.residual) / kinds.spread
+        if sds > OUTLIER_SDS:
+            swap = _digits_that_fit(one, kinds.spread)
+            yield Finding(
+                "off the line of its kind",
+                "please look",
+                f"Row {measure.line.row}: {measure.species.scientific_name}, {measure.length_type or 'length'}"
+                f" {measure.length_mm:g} mm, {measure.weight_g:g} g, is {sds:.1f} SD off the others of its kind here",
+                row=measure.line.row,
+                proposal=f"Perhaps {swap.column} is {swap.value} (two digits swapped)" if swap else None,
+                change=swap,
+            )
+
+
+def _digits_that_fit(one: Placed, spread: float) -> Change | None:
+    """The one swap of two digits that would put the fish among its kind."""
+    measure = one.measure
+    slope = usual_slope(measure.species.scientific_name)
+    moved = [
+        (Change("length_mm", f"{other:g}"), -slope * math.log(other / measure.length_mm))
+        for other in digit_swaps(measure.length_mm)
+    ]
+    moved += [
+        (Change("weight_g", f"{other:g}"), math.log(other / measure.weight_g))
+        for other in digit_swaps(measure.weight_g)
+        if other > 0
+    ]
+    fitting = [change for change, by in moved if abs(one.residual + by) <= 2 * spread]
+    return fitting[0] if len(fitting) == 1 else None
+
+
+def _total_as_fork(kinds: Kinds) -> Iterator[Finding]:
+    for one in kinds.fish:
+        measure, ratio = one.measure, one.measure.species.fork_ratio
+        if measure.length_type != "FL" or not ratio or one.residual > -FORK_SDS * kinds.spread:
+            continue
+        as_total = one.residual - usual_slope(measure.species.scientific_name) * math.log(ratio)
+        if abs(as_total) <= 2 * kinds.spread:
+            fork = round(measure.length_mm * ratio)
+            yield Finding(
+                "total length as fork length",
+                "please look",
+                f"Row {measure.line.row}: {measure.species.scientific_name}, FL {measure.length_mm:g} mm,"
+                f" {measure.weight_g:g} g, is {-one.residual / kinds.spread:.1f} SD too light for its kind here;"
+                " as a total length it would fit",
+                row=measure.line.row,
+                proposal=f"Perhaps FL is about {fork} mm: measure again, or correct it",
+                change=Change("length_mm", str(fork)),
+            )
+
+
+def _expected(measure: Measure) -> tuple[float, bool]:
+    """Expected weight (g), and whether it is a published one; else only its slope means something."""
+    published = expected_weight_g(measure.species, measure.length_mm, measure.length_type)
+    if published is not None:
+        return published, True
+    slope = usual_slope(measure.species.scientific_name)
+    return measure.length_mm**slope, False

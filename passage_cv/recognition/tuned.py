@@ -14,10 +14,8 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import torch
 from scipy.optimize import minimize_scalar
-from scipy.special import softmax
 
 from passage_cv.config import settings_sha256
 from passage_cv.dataset.store import Store
@@ -31,6 +29,7 @@ from passage_cv.recognition.finetune import Bench, Learnt, Lesson, fit_network
 from passage_cv.recognition.fitted import Fitted
 from passage_cv.recognition.heads import Examples, Floats, Ints, mean_of_images
 from passage_cv.recognition.on_card import CardEffects
+from passage_cv.recognition.paying import expected_cost
 from passage_cv.recognition.pictures import PictureLoader, Pictures
 from passage_cv.recognition.rows import Rows, RunClasses
 from passage_cv.recognition.selection import balanced_log_loss, folds_of_images
@@ -207,50 +206,6 @@ def best_scale(logits: Floats, label: Ints) -> float:
         method="bounded",
     )
     return float(np.exp(found.x))
-
-
-def expected_cost(logits: Floats, label: Ints, classes: Sequence[str], policy: Policy) -> float:
-    """Mean cost per presentation if each fish gets the action of least expected cost, at the policy's shares.
-
-    Parameters
-    ----------
-    logits
-        Of individuals (n, n_classes), at equal class shares.
-    label
-        Of individuals.
-    classes
-        Codes in the order of the logits.
-    policy
-        Costs and shares. Limits are not part of it: they are the business of calibration.
-
-    Notes
-    -----
-    Assumes: left-out fish are like those the gate will meet, class by class.
-    """
-    shares = np.array([policy.shares[code] for code in classes])
-    shares /= shares.sum()
-    costs = cost_table(classes, policy)
-    probs = softmax(logits + np.log(np.maximum(shares, 1e-12)), axis=1)
-    action = (probs @ costs).argmin(axis=1)
-    paid = costs[label, action]
-    present = np.unique(label)
-    weight = shares[present] / shares[present].sum()
-    return float(weight @ np.array([paid[label == one].mean() for one in present]))
-
-
-def cost_table(classes: Sequence[str], policy: Policy) -> npt.NDArray[np.float64]:
-    """Cost (n_classes, 3) of passing, holding and rejecting a fish of each class."""
-    rules = [policy.rule(code) for code in classes]
-    return np.array(
-        [
-            [
-                rule.error_cost if rule.policy == "exclude" else 0.0,
-                policy.hold_cost_of(rule.code),
-                0.0 if rule.policy == "exclude" else rule.error_cost,
-            ]
-            for rule in rules
-        ]
-    )
 
 
 def _as_fitted(

@@ -139,6 +139,33 @@ def paired_difference(only_first: int, only_second: int, individuals: int, *, co
     return _estimate(gap / individuals, error, confidence)
 
 
+def paired_interval(
+    only_first: int, only_second: int, individuals: int, *, confidence: float = 0.95
+) -> tuple[float, float]:
+    """Interval of :func:`paired_difference` that has a length even where both raters agree throughout.
+
+    Half an individual is added to each cell of the two-way table, then the Wald interval is taken.
+
+    Raises
+    ------
+    InputError
+        As :func:`paired_difference`.
+
+    References
+    ----------
+    Agresti & Min 2005, Statistics in Medicine 24:729, from memory.
+
+    Examples
+    --------
+    >>> [round(end, 3) for end in paired_interval(0, 0, 20)]
+    [-0.089, 0.089]
+    """
+    paired_difference(only_first, only_second, individuals, confidence=confidence)
+    n, gap, discordant = individuals + 2, only_second - only_first, only_first + only_second + 1
+    found = _estimate(gap / n, math.sqrt(discordant - gap**2 / n) / n, confidence)
+    return max(-1.0, found.low), min(1.0, found.upper)
+
+
 def cohen_kappa(table: npt.ArrayLike, *, confidence: float = 0.95) -> Estimate:
     """Agreement of two readers beyond chance, with its large-sample standard error.
 

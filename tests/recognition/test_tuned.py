@@ -25,7 +25,8 @@ from passage_cv.recognition.rows import choose_classes, label_rows
 from passage_cv.recognition.settings import read_train_settings, settings_as_toml
 from passage_cv.recognition.team import Team
 from passage_cv.recognition.train import train_model
-from passage_cv.recognition.tuned import as_examples, cost_table, expected_cost, make_bench
+from passage_cv.recognition.paying import cost_table, expected_cost
+from passage_cv.recognition.tuned import as_examples, make_bench
 from passage_cv.recognition.tuned_settings import NetworkSettings, TunedSettings
 from passage_cv.scores import read_scores
 from tests.recognition.conftest import World

@@ -78,3 +78,17 @@ def test_tables_without_an_answer_are_refused() -> None:
         agreement.mcnemar_exact(-1, 3)
     with pytest.raises(InputError, match="5 individuals differ among 4"):
         agreement.paired_difference(2, 3, 4)
+
+
+def test_the_adjusted_interval_covers_a_small_paired_difference() -> None:
+    """Simulated with known truth: 30 individuals, discordant shares 0.10 and 0.05; asked 95 %."""
+    rng = np.random.default_rng(7)
+    drawn = rng.multinomial(30, [0.10, 0.05, 0.85], size=2000)
+    ends = np.array([agreement.paired_interval(int(b), int(c), 30) for b, c, _ in drawn])
+    covered = float(np.mean((ends[:, 0] <= -0.05) & (ends[:, 1] >= -0.05)))
+    assert covered > 0.935  # 0.95 less three standard errors of 2,000 repeats
+
+
+def test_agreement_throughout_is_no_certainty() -> None:
+    # by hand: half in each of four cells gives n = 22 and one discordant, so 1.959964 / 22
+    assert agreement.paired_interval(0, 0, 20)[1] == pytest.approx(1.959964 / 22, rel=1e-6)

@@ -20,6 +20,7 @@ from passage_cv.evaluation.assess import Assessment
 from passage_cv.evaluation.breakdown import Slice
 from passage_cv.evaluation.comparison import INDIVIDUALS, Earlier, compare
 from passage_cv.evaluation.figures import draw_all
+from passage_cv.evaluation.page_script import page_script
 from passage_cv.evaluation.values import (
     confusion_rows,
     csv_text,
@@ -113,6 +114,7 @@ def render_report(
             figures=draw_all(assessment, comparison),
             pictures=_pictures(assessment, picture),
             what_if=_script_json(assessment.what_if.values) if assessment.what_if else "",
+            script=Markup(page_script()),  # noqa: S704 - files of this package
         )
     )
 

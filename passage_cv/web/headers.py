@@ -1,7 +1,7 @@
 """What every answer says to the browser, and how large a question may be.
 
 Nothing is loaded from elsewhere, no script stands inside a page, no page may be framed. Report pages, which carry
-their style and pictures inside themselves, are shown in a sandbox without scripts.
+their style, pictures and one script inside themselves, are shown in a sandbox where only that very script runs.
 """
 
 from __future__ import annotations
@@ -9,11 +9,16 @@ from __future__ import annotations
 from starlette.datastructures import MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from passage_cv.evaluation.page_script import script_source
+
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "
     "form-action 'self'; frame-ancestors 'none'; base-uri 'none'"
 )
-REPORT_POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; sandbox; frame-ancestors 'none'"
+REPORT_POLICY = (
+    f"default-src 'none'; script-src {script_source()}; style-src 'unsafe-inline'; img-src data:; "
+    "sandbox allow-scripts; frame-ancestors 'none'; base-uri 'none'; form-action 'none'"
+)
 HEADERS = {
     "x-content-type-options": "nosniff",
     "referrer-policy": "same-origin",
@@ -22,7 +27,7 @@ HEADERS = {
     "permissions-policy": "camera=(), microphone=(), geolocation=()",
 }
 LARGEST_FORM = 2 << 20
-UPLOADS = "/uploads"
+UPLOADS = ("/uploads", "/service/log")
 
 
 class Shield:
@@ -58,7 +63,7 @@ class Shield:
 
 
 def _is_too_large(scope: Scope) -> bool:
-    """Only the upload route takes long bodies, and it reads them piece by piece."""
+    """Only the upload routes take long bodies: piece by piece, or through a file of their own."""
     if scope["path"].startswith(UPLOADS):
         return False
     headers = dict(scope["headers"])

@@ -13,6 +13,7 @@ import pytest
 
 from passage_cv.dataset.ledger import uses_of
 from passage_cv.dataset.store import Store
+from passage_cv.evaluation.page_script import script_source
 from passage_cv.files import sha256_file
 from passage_cv.gate.verify import verify_package
 from passage_cv.scores import write_scores
@@ -137,7 +138,8 @@ def test_cutoffs_report_and_ledger(office: Office, researcher: Browser, tmp_path
     assert [use.purpose for use in uses_of(store, "test")] == ["evaluate"]
     answer = researcher.get(f"/reports/{report.id}/report.html")
     assert "sandbox" in answer.headers["content-security-policy"]
-    assert "script-src" not in answer.headers["content-security-policy"]
+    runs = re.findall(r"script-src ([^;]*)", answer.headers["content-security-policy"])
+    assert runs == [script_source()]  # one hash, and nothing inline beside it
     assert researcher.get(f"/reports/{report.id}/classes.csv").status_code == 200
     assert researcher.get(f"/reports/{report.id}/..%2f..%2f..%2fsecret").status_code in {404, 422}
     assert "calibrate" in researcher.get("/ledger").text

@@ -204,6 +204,7 @@
   });
   drawClasses();
   Object.values(moves).forEach((move) => move.reset());
+  place("off").hidden = true;
   place("app").hidden = false;
   update();
 })();

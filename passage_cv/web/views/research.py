@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import json
 from collections import Counter
+from collections.abc import Iterable
 from typing import Annotated
 
 from fastapi import Form
 from fastapi.responses import FileResponse, Response
 from sqlalchemy import select
 
+from passage_cv.dataset.coverage import Cell, count_cover, thin_cells
 from passage_cv.dataset.diff import diff_versions
+from passage_cv.dataset.leaks import find_leaks
 from passage_cv.dataset.ledger import attempts_of, uses_of
 from passage_cv.dataset.store import Store
 from passage_cv.dataset.versions import count_roles, list_versions, open_version
@@ -27,6 +30,9 @@ from passage_cv.web.worker import log_path
 Text = Annotated[str, Form()]
 JOBS_SHOWN = 200
 LOG_TAIL = 20_000
+FEW = 5
+"""Fish of a class at one level below which the page calls it thin [ours]."""
+THIN_SHOWN = 60
 
 
 def data(ask: Asking) -> Response:
@@ -70,6 +76,32 @@ def version(ask: Asking, name: str) -> Response:
         older=older[::-1],
         n_images=len(opened.table()),
     )
+
+
+def cover(ask: Asking, name: str) -> Response:
+    """Where a version is thin, and whether anything stands on both sides of its roles."""
+    opened = open_version(_store(ask), name)
+    cells = count_cover(opened)
+    tables = {
+        dimension: _cross(one for one in cells if one.dimension == dimension)
+        for dimension in dict.fromkeys(one.dimension for one in cells)
+        if dimension != "role"
+    }
+    return ask.page("cover", version=opened, tables=tables, thin=thin_cells(cells, FEW)[:THIN_SHOWN], few=FEW)
+
+
+def leaks(ask: Asking, name: str) -> Response:
+    """What a sceptic would look for between the roles."""
+    opened = open_version(_store(ask), name)
+    return ask.page("leaks", version=opened, leaks=find_leaks(opened))
+
+
+def _cross(cells: Iterable[Cell]) -> tuple[list[str], dict[str, dict[str, int]]]:
+    """Levels, and the individuals of each class at each of them."""
+    found: dict[str, dict[str, int]] = {}
+    for one in cells:
+        found.setdefault(one.name, {})[one.level] = one.n_individuals
+    return sorted({level for row in found.values() for level in row}), found
 
 
 def version_diff(ask: Asking, name: str, older: str) -> Response:
@@ -173,7 +205,7 @@ def evaluate(ask: Asking, made_id: str) -> Response:
 
 
 def report(ask: Asking, made_id: str, name: str) -> Response:
-    """A file of a report; its page is shown in a sandbox."""
+    """A file of a report; its page is shown in a sandbox where only its own script runs."""
     made = find(ask, "report", made_id)
     path = below(rules.made_path(ask.server.settings, made), name)
     if not path.is_file():
@@ -189,9 +221,7 @@ def job_list(ask: Asking) -> Response:
 def job(ask: Asking, job_id: str) -> Response:
     """One piece of background work with its log."""
     found = find_job(ask, job_id)
-    path = log_path(ask.server.settings, found.id)
-    log = path.read_text(encoding="utf-8", errors="replace")[-LOG_TAIL:] if path.is_file() else ""
-    return ask.page("job", job=found, log=log, made=_made(ask, found), given=json.dumps(found.given))
+    return ask.page("job", job=found, log=_log(ask, found), made=_made(ask, found), given=json.dumps(found.given))
 
 
 def job_state(ask: Asking, job_id: str) -> Response:
@@ -201,6 +231,12 @@ def job_state(ask: Asking, job_id: str) -> Response:
     if found.ended_at:
         answer.headers["hx-refresh"] = "true"
     return answer
+
+
+def job_log(ask: Asking, job_id: str) -> Response:
+    """The end of the log of work that goes on; asked for again and again until it has ended."""
+    found = find_job(ask, job_id)
+    return ask.page("job_log", job=found, log=_log(ask, found))
 
 
 def cancel(ask: Asking, job_id: str) -> Response:
@@ -227,7 +263,7 @@ def find(ask: Ask, kind: str, made_id: str) -> Made:
 
 
 def _may_see(ask: Ask, found: Job) -> bool:
-    gate = found.kind in {"export", "verify"} and Role.ENGINEER in ask.roles
+    gate = found.kind in {"export", "verify", "status"} and Role.ENGINEER in ask.roles
     batch = ask.db.get(Batch, found.subject)
     own = batch.owner_id == ask.person.id if batch else found.who == ask.person.name
     return own or gate or Role.RESEARCHER in ask.roles
@@ -236,6 +272,15 @@ def _may_see(ask: Ask, found: Job) -> bool:
 def _jobs(ask: Ask, kinds: tuple[str, ...]) -> list[Job]:
     found = select(Job).where(Job.kind.in_(kinds)).order_by(Job.created_at.desc()).limit(JOBS_SHOWN)
     return [one for one in ask.db.scalars(found) if _may_see(ask, one)]
+
+
+def _log(ask: Ask, found: Job) -> str:
+    path = log_path(ask.server.settings, found.id)
+    if not path.is_file():
+        return ""
+    with path.open("rb") as stream:
+        stream.seek(max(0, path.stat().st_size - LOG_TAIL))
+        return stream.read().decode("utf-8", errors="replace")
 
 
 def _made(ask: Ask, found: Job) -> Made | None:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -24,13 +25,15 @@ from passage_cv.decision.sweep import needed_rows, sweep_tables, trial_of
 from passage_cv.decision.unmet import describe_overload, describe_unmet, refused_on_counts
 from passage_cv.errors import InputError
 from passage_cv.evaluation.assess import Assessment, assess
-from passage_cv.evaluation.cases import NearestPictures
+from passage_cv.evaluation.cases import NearestPictures, nearest_by_embedding, training_pictures
 from passage_cv.evaluation.comparison import read_earlier
 from passage_cv.evaluation.cost_page import cost_sentences, write_cost_page
 from passage_cv.evaluation.report import Picture, write_report
 from passage_cv.evaluation.values import csv_text
 from passage_cv.files import write_text
 from passage_cv.policy import Policy, read_policy
+from passage_cv.progress import Progress, silent
+from passage_cv.recognition.likeness import Looks
 from passage_cv.scores import Scores, read_scores
 
 
@@ -61,7 +64,7 @@ class Tried:
 
 
 def calibrate_scores(
-    scores_path: Path, policy_path: Path, out: Path, *, store: Path | None = None, author: str = ""
+    scores_path: Path, policy_path: Path, out: Path, *, store: Path | str | None = None, author: str = ""
 ) -> Calibrated:
     """Set the cutoffs of a scores file under a policy and write them.
 
@@ -87,33 +90,56 @@ def evaluate_scores(
     cutoffs_path: Path,
     out: Path,
     *,
-    store: Path | None = None,
+    store: Path | str | None = None,
     before: Path | None = None,
     simultaneous: bool = False,
-    nearest: NearestPictures | None = None,
+    run: Path | None = None,
     notes: Sequence[str] = (),
+    progress: Progress = silent,
 ) -> Evaluated:
     """Judge the ``test`` individuals with fixed cutoffs and write the report into ``out``.
 
     With a store, the look at role ``test`` goes into its ledger, and thumbnails and names come from it. ``before`` is
-    the folder of an earlier report to compare with, ``nearest`` finds training pictures like a given one.
+    the folder of an earlier report to compare with. With the ``run`` that the scores come from, and the store, the
+    training pictures most like each of the worst cases stand beside it.
 
     Raises
     ------
     InputError
-        As :func:`passage_cv.evaluation.assess.assess`, or if the earlier report cannot be read.
+        As :func:`passage_cv.evaluation.assess.assess`, if the earlier report cannot be read, or if the run is not
+        that of the scores.
     """
     scores, cutoffs = read_scores(scores_path), read_cutoffs(cutoffs_path)
     earlier = read_earlier(before) if before else None
     names: Mapping[str, str] = {}
     picture: Picture | None = None
+    nearest: NearestPictures | None = None
     if store is not None:
         opened = Store.open(store)
+        nearest = find_nearest(run, opened, scores, progress=progress) if run else None
         _record_test(opened, scores, cutoffs)
         names, picture = _names(opened, scores), lambda sha256: _thumbnail(opened, sha256)
     assessment = assess(scores, cutoffs, simultaneous=simultaneous, nearest=nearest)
     page = write_report(assessment, out, names=names, picture=picture, notes=notes, before=earlier)
     return Evaluated(page, assessment)
+
+
+def find_nearest(run: Path, store: Store, scores: Scores, *, progress: Progress = silent) -> NearestPictures:
+    """A way to find the training pictures most like given ones, as the model of a run sees them.
+
+    Raises
+    ------
+    InputError
+        If the run cannot be opened, or the scores come from another model.
+    """
+    looks, made_by = Looks.of(run, store), str(scores.meta.get("model_sha256", ""))
+    if made_by != looks.model_sha256:
+        raise InputError(
+            f"Scores come from model {made_by[:8] or 'of no name'}, the run holds {looks.model_sha256[:8]}",
+            where=f"{scores.source}; {run}",
+            do="Give the run that these scores were made with, or leave it out.",
+        )
+    return nearest_by_embedding(partial(looks.embed, progress=progress), training_pictures(scores))
 
 
 def sweep_scores(scores_path: Path, policy_path: Path, out: Path) -> tuple[Path, ...]:
@@ -161,7 +187,7 @@ def try_costs(sheet_path: Path, policy_path: Path, scores_path: Path, out: Path)
     return Tried(page, cost_sentences(moves), against)
 
 
-def _attempt(scores: Scores, policy: Policy, store: Path | None) -> tuple[int, frozenset[str] | None]:
+def _attempt(scores: Scores, policy: Policy, store: Path | str | None) -> tuple[int, frozenset[str] | None]:
     """Which attempt this is and which ``cut`` individuals it must leave out; on record before a score is used."""
     if store is None:
         return 1, None

@@ -2,22 +2,16 @@
 
 from __future__ import annotations
 
-import contextlib
-from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from passage_cv.cli.console import command_app, show, show_json, table, warn
+from passage_cv.cli import gate_run
+from passage_cv.cli.console import command_app, show, show_json, table
 from passage_cv.gate.signature import make_key, sign_package
-from passage_cv.gate.site import read_site
-from passage_cv.service.controller import Controller
-from passage_cv.service.frames import Clock, FolderCamera, RealClock, SimulatedClock
-from passage_cv.service.link import ModbusPlant
 from passage_cv.service.log import GateLog
-from passage_cv.service.plant import NoPlant, Plant
 from passage_cv.service.status import GateStatus, gate_status
 
 app = command_app()
@@ -58,38 +52,8 @@ def sign(
     show(f"Signed with key {made.public_key[:8]} ({package})")
 
 
-@app.command()
-def run(
-    package: Annotated[Path, typer.Argument(help="Folder of a gate package.")],
-    frames: Annotated[Path, typer.Option("--frames", "-f", help="Folder of frames, in the order of their names.")],
-    site: Annotated[Path, typer.Option("--site", "-s", help="Site file.")],
-    log: Annotated[Path, typer.Option("--log", "-l", help="Gate log to append to.")],
-    by: Annotated[str, typer.Option("--by", help="Initials of the person who starts it.")],
-    keys: Annotated[Path | None, typer.Option(help="Folder of the trusted public keys (*.pub).")] = None,
-    live: Annotated[bool, typer.Option("--live", help="Command the plant by Modbus.")] = False,
-    json: Annotated[bool, typer.Option("--json", help="Print the counts as JSON for a machine.")] = False,
-) -> None:
-    """Run the reference controller on a folder of frames: by default in shadow, deciding and logging only.
-
-    It advises; interlocks and overrides outrank it. Any fault asks for the site's safe position, and only a
-    person starts again. Exit code 1 where the run ended in a fault.
-    """
-    settings = read_site(site)
-    clock: Clock = RealClock() if live else SimulatedClock(datetime.now(UTC))
-    with GateLog(log) as open_log, contextlib.ExitStack() as stack:
-        plant: Plant = stack.enter_context(ModbusPlant(settings.link)) if live else NoPlant()
-        controller = Controller(package, settings, open_log, plant, clock, keys=keys)
-        controller.start(by=by, shadow=not live)
-        camera = FolderCamera(frames, clock, setup_id=settings.setup_id, frames_per_s=settings.camera.frames_per_s)
-        done = controller.run(camera)
-    if json:
-        show_json(asdict(done))
-    else:
-        counts = ", ".join(f"{n} {action.value}" for action, n in done.actions.items())
-        show(f"{done.presentations} presentations: {counts}. Log: {log}")
-    if done.fault:
-        warn(f"Ended in a fault: {done.fault.value}. Look at the log's events, mend it, and start again.")
-        raise typer.Exit(1)
+for command in (gate_run.run, gate_run.stop, gate_run.bypass, gate_run.reset, gate_run.tighten):
+    app.command()(command)
 
 
 @app.command()

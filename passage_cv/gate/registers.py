@@ -17,7 +17,8 @@ from typing import Literal
 
 from passage_cv.errors import InputError
 
-MAP_FORMAT = 1
+MAP_FORMAT = 2
+"""1: first table. 2: registers 48 and 49, and 46 stands at "unknown" until the controller writes it."""
 MOST_READ, MOST_WRITTEN = 125, 123
 """Registers in one request, function 03 and function 16 [Modbus application protocol V1.1b3]."""
 TEST_PATTERN = 0.9873
@@ -73,6 +74,15 @@ def _table() -> tuple[Register, ...]:
         (45, "commanded", "uint16", "", plant, "position asked for: 0 safe, 1 pass, 2 hold, 3 reject"),
         (46, "confirmed", "uint16", "", plant, "position read back: 0 safe, 1 pass, 2 hold, 3 reject, 65535 unknown"),
         (47, "tank_full", "uint16", "", plant, "1 while the holding tank takes no more fish"),
+        (
+            48,
+            "tank_min",
+            "uint16",
+            "min",
+            plant,
+            "how long the oldest fish has been in the holding tank; 0 while empty",
+        ),
+        (49, "air_ds", "uint16", "0.1 s", plant, "how long the last fish was out of water"),
     )
     return tuple(Register(*row) for row in rows)  # type: ignore[arg-type]  # literal words of this module
 

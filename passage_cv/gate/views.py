@@ -15,10 +15,11 @@ import numpy.typing as npt
 
 from passage_cv.errors import InputError
 from passage_cv.intake.containers import read_container
-from passage_cv.intake.images import Rgb, decode_picture
+from passage_cv.intake.images import decode_picture
 from passage_cv.recognition.crop import CropSettings, crop_image
 
 Logits = npt.NDArray[np.float32]
+Rgb = npt.NDArray[np.uint8]
 
 
 class Model(Protocol):

@@ -8,11 +8,11 @@ stays valid however often one looks (decision-method section 10).
 from __future__ import annotations
 
 import hashlib
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from passage_cv.decision.cutoffs_file import Cutoffs
 from passage_cv.gate.site import Audit
 from passage_cv.policy import ClassRule, Policy
 from passage_cv.records import Action
@@ -103,19 +103,14 @@ def audit_report(
     )
 
 
-def tighten(cutoffs: Cutoffs, report: AuditReport) -> Cutoffs:
-    """The cutoffs while alarms stand: nothing passes after one for misses, nothing is rejected after one for those.
+def what_alarms_stop(report: AuditReport) -> tuple[float | None, float | None]:
+    """The two gate cutoffs while alarms stand: infinite where nothing may pass, or be rejected; None for no change.
 
     One score serves all classes, so a class that is no longer safe to pass cannot be told from the others at the
     gate; only recalibration on new fish lifts this.
     """
     kinds = {one.kind for one in report.alarms}
-    changes: dict[str, float | None] = {}
-    if "miss" in kinds:
-        changes["u"] = None
-    if "false rejection" in kinds:
-        changes["v"] = None
-    return cutoffs.model_copy(update=changes)
+    return (-math.inf if "miss" in kinds else None, math.inf if "false rejection" in kinds else None)
 
 
 def _class_audit(rule: ClassRule, lines: Sequence[LogLine], delta: float) -> ClassAudit:

@@ -1,35 +1,41 @@
 """The reference controller: frames in, one advice per presentation out, and a safe position whenever in doubt.
 
-In this order for each presentation: decide, check the deadline, write the line to disk, command, read the
-position back. A fault latches and asks for the safe position; only a person starts again. It advises the plant's
-controller and is never the safety function.
+In this order for each presentation: decide, check the deadline, write pictures and line to disk, check the deadline
+again, command, read the position back. A fault latches and asks for the safe position; only a person starts again. It
+advises the plant's controller and is never the safety function.
 """
 
 from __future__ import annotations
 
 import contextlib
+import time
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-import numpy as np
-
 from passage_cv.errors import InputError
-from passage_cv.gate.codes import ACTION_CODES, reason_code
 from passage_cv.gate.registers import Verdict
-from passage_cv.gate.runtime import FAULT, GateDecision, Package
+from passage_cv.gate.runtime import FAULT, GateDecision
 from passage_cv.gate.site import Site
 from passage_cv.records import Action
+from passage_cv.service.advice import Advice, log_line, no_decision, safe_verdict, setup_of, verdict_of
 from passage_cv.service.audit import is_drawn
 from passage_cv.service.forming import Former, Presentation
 from passage_cv.service.frames import Clock, Frame
+from passage_cv.service.keeping import Kept, keep_pictures, name_pictures
+from passage_cv.service.loading import require_local_and_safe, restrict
 from passage_cv.service.log import GateLog, LogLine
 from passage_cv.service.machine import LATCHING, Fault, Machine, State
-from passage_cv.service.plant import POSITION_CODES, POSITION_OF, Plant, Position
+from passage_cv.service.orders import Order, read_order
+from passage_cv.service.packages import ALWAYS, ATTENDED, UNATTENDED, Loaded, Packages
+from passage_cv.service.placing import place
+from passage_cv.service.plant import Plant, PlantState, Position
 from passage_cv.service.presence import EmptyView
-from passage_cv.service.selftest import self_test
-from passage_cv.service.watch import CameraWatch, ClockWatch, PackageWatch
+from passage_cv.service.running import END, FAULT_EVENT, LIVE, RESET, SHADOW_RUN, START, require_finished
+from passage_cv.service.watch import CameraWatch, ClockWatch
+
+SHARPNESS = "sharpness"
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +50,7 @@ class RunSummary:
 
 
 class Controller:
-    """One gate with one package. It is off until a person starts it.
+    """One gate with its package. It is off until a person starts it.
 
     Parameters
     ----------
@@ -53,18 +59,30 @@ class Controller:
     plant, clock
         The other end of the link, and the clocks.
     keys
-        Folder of trusted public keys; None leaves signatures unchecked.
+        Folder of trusted public keys; a gate that commands needs it.
+    unattended
+        Folder of the package for hours at which nobody attends; needed where the site keeps a timetable.
     """
 
     def __init__(
-        self, package: Path, site: Site, log: GateLog, plant: Plant, clock: Clock, *, keys: Path | None = None
+        self,
+        package: Path,
+        site: Site,
+        log: GateLog,
+        plant: Plant,
+        clock: Clock,
+        *,
+        keys: Path | None = None,
+        unattended: Path | None = None,
     ) -> None:
-        self.folder, self.site, self.log, self.plant, self.clock, self.keys = package, site, log, plant, clock, keys
+        self.site, self.log, self.plant, self.clock, self.keys = site, log, plant, clock, keys
+        self.folders = {ALWAYS: package} if unattended is None else {ATTENDED: package, UNATTENDED: unattended}
         self.machine = Machine()
-        self._gate: Package | None = None
+        self.packages: Packages | None = None
         self._sequence = log.count()
         self._count: Counter[Action] = Counter()
         self._asked: Counter[Position] = Counter()
+        self._stopping = False
 
     def start(self, *, by: str, shadow: bool = False) -> None:
         """A person starts the controller; ends in self-test, or in fault with the reason in the log.
@@ -72,30 +90,41 @@ class Controller:
         Raises
         ------
         InputError
-            Unless it is off, and the plant is in local mode at its safe position.
+            Unless it is off; and, where it shall command, unless the run before it ended and the plant is in local
+            mode at its safe position.
         """
-        said = self.plant.state()
-        if said.is_remote or said.position is not Position.SAFE:
-            raise InputError(
-                f"Plant is in {'remote' if said.is_remote else 'local'} mode at position {said.position}",
-                where=self.site.site,
-                do="Packages load only in local mode with the gate at its safe position.",
-            )
+        if not shadow:
+            require_finished(self.log.events_since(), str(self.log.path))
+            require_local_and_safe(self.plant.state(), self.site.site)
         self.machine = self.machine.start(shadow=shadow)
-        self._note("start", "shadow" if shadow else "live", by)
+        self.packages, self._stopping = None, False
+        self._note(START, SHADOW_RUN if shadow else LIVE, by)
         try:
-            self._gate = self_test(self.folder, self.site, self.log, keys=self.keys)
+            packages = Packages(self.folders, self.site, self.log)
+            if not shadow:
+                packages.put_in_service(self.keys, time=self._now(), by=by)
+            packages.refresh(time=self._now())
+            self.log.add_event(time=self._now(), kind="self-test", detail="passed")
         except InputError as error:
             self._check_fault(Fault.SELF_TEST, str(error))
             return
-        self._empty, self._former = EmptyView(), Former(self._gate.cutoffs.views.max)
-        self._camera = CameraWatch(self.site)
-        self._clock_watch = ClockWatch(self.clock, self.site.clock_jump_s)
-        self._package_watch = PackageWatch(self.folder)
+        self._watch(packages)
+
+    def end(self, *, by: str) -> None:
+        """A person ends the run: the safe position is asked for, and the log says that nothing was cut off.
+
+        After a fault nothing ends: that needs :meth:`reset`.
+        """
+        if self.machine.state is State.FAULT:
+            return
+        if self.machine.state is State.READY:
+            self._ask_safe(Fault.OFF)
+        self._note(END, str(self.machine.state), by)
+        self.machine = self.machine.reset()
 
     def reset(self, *, by: str) -> None:
         """A person acknowledges a fault or ends the run; the controller is off then."""
-        self._note("reset", str(self.machine.fault or self.machine.state), by)
+        self._note(RESET, str(self.machine.fault or self.machine.state), by)
         self.machine = self.machine.reset()
 
     def bypass(self, *, by: str, reason: str, seconds: float) -> None:
@@ -115,8 +144,14 @@ class Controller:
         """Work through a camera's frames until they end; never raises for what a frame or the plant does."""
         for frame in camera:
             self.take(frame)
-        if self._gate is not None and (last := self._former.finish()):
-            self._present(last)
+            if self._stopping:
+                break
+        if self.packages is not None and (last := self._former.finish()):
+            self._present(last, self.packages)
+        return self.summary()
+
+    def summary(self) -> RunSummary:
+        """What was done since the controller was made."""
         return RunSummary(
             presentations=self._count.total(),
             actions={action: self._count[action] for action in Action},
@@ -128,123 +163,148 @@ class Controller:
     def take(self, frame: Frame | None) -> None:
         """Take one frame, or the fact that none came."""
         self.machine = self.machine.tick(self.clock.steady())
+        self._obey()
         self._beat()
-        if self._gate is None:
+        if self.packages is None:
             return
-        view = None if frame is None else self._empty.look(frame.data)
+        view = None if frame is None else self._empty.look(frame)
         self._check_fault(self._camera.check(self.clock.steady(), None if view is None else view.fingerprint))
         self._check_health()
+        self._look_for_trigger()
         if self.machine.state is State.SELF_TEST:
             if self._empty.is_learnt:
                 self.machine = self.machine.pass_self_test()
             return
         if frame is not None and view is not None and (ended := self._former.add(frame, view)):
-            self._present(ended)
+            self._present(ended, self.packages)
 
-    def _present(self, shown: Presentation) -> None:
-        """Decide one presentation, write its line, then command."""
+    def _watch(self, packages: Packages) -> None:
+        """Everything that must be learnt or compared anew in a run."""
+        self.packages, self._empty = packages, EmptyView()
+        self._former = Former(packages.views, longest_s=self.site.camera.longest_s, trigger=self.site.trigger)
+        self._camera = CameraWatch(self.site)
+        self._clock_watch = ClockWatch(self.clock, self.site.clock_jump_s)
+        self._triggers = self.plant.state().trigger
+        self._read = max((event.line for event in self.log.events_since()), default=0)
+        self._audits = self.log.count_audits()
+
+    def _present(self, shown: Presentation, packages: Packages) -> None:
+        """Decide one presentation, write its pictures and its line, then command."""
+        began_s, shown_s = time.perf_counter(), self.clock.steady() - shown.last_s
         self._sequence += 1
         self._check_health()
-        made = self._decide(shown)
-        position = self._position(made)
-        moves = self.machine.may_command and self._may_move()
-        line = self._line(shown, made, position if moves else None)
+        loaded = packages.at(self.clock.now())
+        made = self._in_time(self._decide(shown, loaded), shown_s + time.perf_counter() - began_s)
+        said = self.plant.state()
+        moves = self.machine.may_command and _may_move(said)
+        place_to = place(made, self.site.held, said, loaded.gate.cutoffs.classes)
+        name = f"{self.site.site}-{self._sequence:07d}"
+        advice = Advice(name, self._sequence, shown, made, place_to, moves)
         self._count[made.action] += 1
         try:
+            line = log_line(advice, self._keep(advice), loaded, self.site, said, self.clock.now())
             self.log.append(line)
+            if shown.sharpness is not None:
+                self.log.add_measure(name, SHARPNESS, shown.sharpness)
         except InputError as error:
             self._check_fault(Fault.LOG, str(error))
             return
         if moves:
-            self._command(line, made, position)
+            self._command(line, self._still_in_time(advice, shown_s + time.perf_counter() - began_s))
 
-    def _decide(self, shown: Presentation) -> GateDecision:
-        gate = self._gate
-        if gate is None or not self.machine.decides:
+    def _decide(self, shown: Presentation, loaded: Loaded) -> GateDecision:
+        if not self.machine.decides:
             return no_decision(self.machine.why_not)
-        waited_ms = (self.clock.steady() - shown.last_s) * 1e3
-        made = gate.decide(
-            [frame.data for frame in shown.frames],
+        made = loaded.gate.decide(
+            [frame.pixels() for frame in shown.frames],
             hold_reason=shown.hold_reason,
-            setup_id=_setup_of(shown, gate, self.site),
+            setup_id=setup_of(shown, loaded, self.site),
         )
-        if waited_ms + made.latency_ms > self.site.timing.left_s * 1e3:
-            return replace(made, action=Action.NO_DECISION, reason=FAULT, hold_reason=Fault.DEADLINE.value)
-        return made
+        return restrict(made, loaded.now)
 
-    def _position(self, made: GateDecision) -> Position:
-        """Where the gate shall stand; a full tank takes no more fish, and never lets one pass for that."""
-        if made.action is Action.HOLD and self.plant.state().is_tank_full:
-            return Position.REJECT if self.site.on_hold_full == "reject" else Position.SAFE
-        return POSITION_OF[made.action]
+    def _in_time(self, made: GateDecision, passed_s: float) -> GateDecision:
+        """The decision, or none where the fish has reached the gate meanwhile."""
+        if passed_s <= self.site.timing.left_s or made.action is Action.NO_DECISION:
+            return made
+        return replace(made, action=Action.NO_DECISION, reason=FAULT, hold_reason=Fault.DEADLINE.value)
 
-    def _may_move(self) -> bool:
-        """Whether the plant leaves the gate to us just now."""
-        said = self.plant.state()
-        return said.is_alive and said.is_remote and said.is_automatic and said.echoes_package
+    def _still_in_time(self, advice: Advice, passed_s: float) -> Advice:
+        """The advice, or the safe position where writing took too long; the line stands, an event says why."""
+        made = self._in_time(advice.made, passed_s)
+        if made is advice.made:
+            return advice
+        self._note("late", f"{advice.presentation_id}: {passed_s:.3f} s", "")
+        return replace(advice, made=made, position=Position.SAFE)
 
-    def _line(self, shown: Presentation, made: GateDecision, position: Position | None) -> LogLine:
-        """The log line; position None is nothing commanded."""
-        gate, now = self._gate, self.clock.now()
-        assert gate is not None
-        name = f"{self.site.site}-{self._sequence:07d}"
-        return LogLine(
-            presentation_id=name,
-            time=now.isoformat(timespec="milliseconds"),
-            site=self.site.site,
-            event=f"{self.site.site}-{now:%Y%m%d}",
-            setup_id=_setup_of(shown, gate, self.site),
-            camera="",
-            package_id=gate.manifest.package_id,
-            policy_sha256=gate.manifest.policy_sha256,
-            image_sha256s=made.image_sha256s,
-            image_paths=tuple(frame.name for frame in shown.frames),
-            logits={
-                code: tuple(float(x) for x in column)
-                for code, column in zip(gate.cutoffs.classes, made.logits.T, strict=bool(made.logits.size))
-            },
-            score=made.score,
-            action=made.action,
-            reason=made.reason,
-            hold_reason=made.hold_reason,
-            latency_ms=made.latency_ms,
-            live=position is not None,
-            commanded="" if position is None else position.value,
-            audit=is_drawn(name, self.site.audit),
-        )
+    def _keep(self, advice: Advice) -> Kept:
+        """Pictures on disk, where the site wants them."""
+        wanted = self.site.pictures.keep == "all" or advice.made.action is not Action.PASS
+        if wanted or is_drawn(advice.presentation_id, self.site.audit):
+            day = f"{self.clock.now():%Y%m%d}"
+            return keep_pictures(self.log.path, advice.presentation_id, day, advice.shown.frames)
+        return name_pictures(advice.shown.frames)
 
-    def _command(self, line: LogLine, made: GateDecision, position: Position) -> None:
-        verdict = Verdict(
-            sequence=self._sequence,
-            action=POSITION_CODES[position],
-            reason=reason_code(made.reason, made.hold_reason),
-            age_limit_ms=max(0, min(0xFFFF, round(self.site.timing.left_s * 1e3))),
-            decided_at=int(self.clock.now().timestamp()),
-            latency_ms=round(made.latency_ms),
-        )
-        self._asked[position] += 1
-        confirmed = self._ask(verdict, position)
+    def _command(self, line: LogLine, advice: Advice) -> None:
+        confirmed = self._ask(verdict_of(advice, self.site, self.clock.now()), advice.position)
         try:
             self.log.confirm(line.presentation_id, time=self._now(), confirmed=confirmed.value)
         except InputError as error:
             self._check_fault(Fault.LOG, str(error))
-        if confirmed is not position:
-            self._check_fault(Fault.POSITION, f"asked for {position}, found {confirmed}")
+        if confirmed is not advice.position:
+            self._check_fault(Fault.POSITION, f"asked for {advice.position}, found {confirmed}")
 
     def _ask(self, verdict: Verdict, position: Position) -> Position:
+        self._asked[position] += 1
         try:
             return self.plant.command(verdict, position)
         except Exception as error:
             self._check_fault(Fault.LINK, str(error))
             return Position.UNKNOWN
 
-    def _check_health(self) -> None:
-        if self._gate is None or self.machine.state is State.OFF:
+    def _ask_safe(self, fault: Fault) -> None:
+        self._ask(safe_verdict(fault, self._sequence, self.clock.now()), Position.SAFE)
+
+    def _obey(self) -> None:
+        """Take up what people ordered through the log, and what audits found meanwhile."""
+        if self.packages is None:
             return
-        if not self.plant.state().is_alive:
+        try:
+            news, audits = self.log.events_since(self._read), self.log.count_audits()
+            if news or audits != self._audits:
+                self._audits = audits
+                self.packages.refresh(time=self._now())
+        except InputError as error:
+            self._check_fault(Fault.LOG, str(error))
+            return
+        self._read = max((event.line for event in news), default=self._read)
+        for order in filter(None, map(read_order, news)):
+            self._carry_out(order)
+
+    def _carry_out(self, order: Order) -> None:
+        if order.what == "stop":
+            self._stopping = True
+            return
+        try:
+            self.bypass(by=order.by, reason=order.reason, seconds=order.seconds)
+        except InputError as error:
+            self._note("refused", str(error), order.by)
+
+    def _look_for_trigger(self) -> None:
+        """One note to the former for each count of the plant's trigger; it wraps at 65536."""
+        if self.site.trigger.source == "none":
+            return
+        count = self.plant.state().trigger
+        for _ in range((count - self._triggers) & 0xFFFF):
+            self._former.note_trigger(self.clock.steady())
+        self._triggers = count
+
+    def _check_health(self) -> None:
+        if self.packages is None or self.machine.state is State.OFF:
+            return
+        if not self.machine.shadow and not self.plant.state().is_alive:
             self._check_fault(Fault.LINK)
         self._check_fault(self._clock_watch.check())
-        self._check_fault(self._package_watch.check())
+        self._check_fault(self.packages.check())
 
     def _check_fault(self, fault: Fault | None, detail: str = "") -> None:
         """Let a fault latch: note it once and ask for the safe position."""
@@ -252,23 +312,12 @@ class Controller:
             return
         was_live = self.machine.state is State.READY
         self.machine = self.machine.fail(fault)
-        self._note("fault", f"{fault}{': ' if detail else ''}{detail}", "")
+        self._note(FAULT_EVENT, f"{fault}{': ' if detail else ''}{detail}", "")
         if was_live:
-            self._asked[Position.SAFE] += 1
-            self._ask(self._safe_verdict(fault), Position.SAFE)
-
-    def _safe_verdict(self, fault: Fault) -> Verdict:
-        return Verdict(
-            sequence=self._sequence,
-            action=ACTION_CODES[Action.NO_DECISION],
-            reason=reason_code(FAULT, fault.value),
-            age_limit_ms=0xFFFF,
-            decided_at=int(self.clock.now().timestamp()),
-            latency_ms=0,
-        )
+            self._ask_safe(fault)
 
     def _beat(self) -> None:
-        package = self._gate.manifest.package_id if self._gate else ""
+        package = self.packages.at(self.clock.now()).gate.manifest.package_id if self.packages else ""
         try:
             self.plant.beat(self.machine.state, package)
         except Exception as error:
@@ -283,20 +332,6 @@ class Controller:
         return self.clock.now().isoformat(timespec="milliseconds")
 
 
-def no_decision(fault: Fault) -> GateDecision:
-    """What comes out where nothing may be decided."""
-    return GateDecision(
-        action=Action.NO_DECISION,
-        score=float("nan"),
-        reason=FAULT,
-        hold_reason=fault.value,
-        logits=np.zeros((0, 0), dtype=np.float32),
-        image_sha256s=(),
-        latency_ms=0.0,
-    )
-
-
-def _setup_of(shown: Presentation, gate: Package, site: Site) -> str:
-    """The set-up that counts: one on which nothing was shown, if any frame has it, else that of the frames."""
-    found = [frame.setup_id for frame in shown.frames] or [site.setup_id]
-    return next((name for name in found if name not in gate.manifest.setup_ids), found[0])
+def _may_move(said: PlantState) -> bool:
+    """Whether the plant leaves the gate to us just now."""
+    return said.is_alive and said.is_remote and said.is_automatic and said.echoes_package

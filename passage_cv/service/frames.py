@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Protocol
 
 from passage_cv.errors import InputError
+from passage_cv.gate.views import Rgb, decode_view, encode_losslessly
 
 FRAME_SUFFIXES = frozenset({".jpg", ".jpeg", ".png"})
 
@@ -70,14 +71,42 @@ class SimulatedClock:
         self.seconds += seconds
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Frame:
-    """One picture as it came from the camera; ``at_s`` on the steady clock."""
+    """One picture as it came from the camera; ``at_s`` on the steady clock. It is decoded once, whoever asks.
+
+    ``data`` is the stored picture, ``b""`` where the camera gave pixels (``rgb``: uint8, height, width, 3).
+    """
 
     name: str
     data: bytes
     at_s: float
     setup_id: str
+    rgb: Rgb | None = None
+
+    def pixels(self) -> Rgb:
+        """Red, green, blue.
+
+        Raises
+        ------
+        InputError
+            If the picture cannot be decoded.
+        """
+        if self.rgb is None:
+            self.rgb = decode_view(self.data, where="frame")
+        return self.rgb
+
+    def stored(self) -> bytes:
+        """The picture as it came, or pixels without loss."""
+        if not self.data and self.rgb is not None:
+            self.data = encode_losslessly(self.rgb)
+        return self.data
+
+
+class Camera(Protocol):
+    """Anything that gives frames one after the other, None for one that did not come in time."""
+
+    def __iter__(self) -> Iterator[Frame | None]: ...
 
 
 class FolderCamera:

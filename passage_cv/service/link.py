@@ -7,6 +7,7 @@ stands still is a lost link. There is no authentication in Modbus: keep it on a 
 from __future__ import annotations
 
 import asyncio
+import math
 import threading
 from collections.abc import Coroutine
 from types import TracebackType
@@ -34,7 +35,7 @@ from passage_cv.service.plant import POSITION_CODES, PlantState, Position
 
 DEVICE = 1
 READ, WRITE = 3, 16
-REMOTE, AUTOMATIC = 2, 2
+LOCAL, REMOTE, AUTOMATIC = 1, 2, 2
 FIRST_THEIRS = min(one.address for one in TABLE if one.written_by == "controller")
 SIZE = max(one.address + one.words for one in TABLE)
 CALL_S = 2.0
@@ -56,7 +57,7 @@ class ModbusPlant:
         self.link, self.clock = link, clock or RealClock()
         self._own = False
         self._crc = 0
-        self._beat_seen, self._beat_at = -1, self.clock.steady()
+        self._beat_seen, self._beat_at = 0, -math.inf
         self._loop = asyncio.new_event_loop()
         self._thread = threading.Thread(target=self._loop.run_forever, name="modbus", daemon=True)
         self._thread.start()
@@ -90,13 +91,17 @@ class ModbusPlant:
             position=_position(said["confirmed"]),
             is_tank_full=said["tank_full"] != 0,
             echoes_package=said["package_crc_echo"] == self._crc,
+            is_off=said["mode"] not in (LOCAL, REMOTE),
+            trigger=said["trigger"],
+            tank_min=said["tank_min"],
+            air_s=said["air_ds"] / 10,
         )
 
     def beat(self, state: State, package_id: str) -> None:
         """Write heartbeat, table number, test pattern, package and state."""
         self._crc = package_crc(package_id) if package_id else 0
         words = [
-            int(self.clock.steady()) & 0xFFFF,
+            self._heartbeat(),
             MAP_FORMAT,
             *encode_float32(TEST_PATTERN),
             *encode_uint32(int(package_id[:8] or "0", 16)),
@@ -112,12 +117,21 @@ class ModbusPlant:
         while self.clock.steady() < until:
             if self.state().position is position:
                 return position
+            self._write(BY_NAME["heartbeat"].address, [self._heartbeat()])
             self.clock.wait(POLL_S)
         return self.state().position
 
+    def _heartbeat(self) -> int:
+        return int(self.clock.steady()) & 0xFFFF
+
     async def _listen(self) -> ModbusTcpServer:
-        blank = SimData(0, count=SIZE, values=0, datatype=DataType.REGISTERS)
-        device = SimDevice(DEVICE, simdata=[blank], action=self._guard)
+        at = BY_NAME["confirmed"].address  # until the controller says where the gate stands, nobody knows
+        blank = [
+            SimData(0, count=at, values=0, datatype=DataType.REGISTERS),
+            SimData(at, values=POSITION_CODES[Position.UNKNOWN], datatype=DataType.REGISTERS),
+            SimData(at + 1, count=SIZE - at - 1, values=0, datatype=DataType.REGISTERS),
+        ]
+        device = SimDevice(DEVICE, simdata=blank, action=self._guard)
         server = ModbusTcpServer(device, address=(self.link.host, self.link.port))
         try:
             await server.serve_forever(background=True)

@@ -9,118 +9,40 @@ from __future__ import annotations
 
 import csv
 import io
-import json
-import math
 import sqlite3
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
 from contextlib import closing
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import Self
 
 from passage_cv.errors import InputError
 from passage_cv.files import write_text
-from passage_cv.records import Action
+from passage_cv.service.log_lines import (
+    COLUMNS,
+    LOG_FORMAT,
+    SCHEMA,
+    TABLES,
+    UPGRADES,
+    LogLine,
+    csv_cell,
+    read_value,
+    stored_value,
+)
 
-LOG_FORMAT = 1
-TABLES = {"presentations", "confirmations", "audits", "events"}
 _ID_CHUNK = 500
 
 
 @dataclass(frozen=True, slots=True)
-class LogLine:
-    """One presentation as decided (format 7); unknown text is ``""``, unknown numbers are None.
+class Event:
+    """Something that happened to the gate itself; ``line`` numbers events in the order in which they were written."""
 
-    ``logits`` maps each class to one value per view. ``live`` is false where nothing was commanded (replay,
-    shadow). ``commanded`` is the position asked for, ``confirmed`` what the controller read back, if known when
-    the line was written. ``audit`` says that the draw picked this presentation for a person to look at.
-    """
-
-    presentation_id: str
+    line: int
     time: str
-    site: str
-    event: str
-    setup_id: str
-    camera: str
-    package_id: str
-    policy_sha256: str
-    image_sha256s: tuple[str, ...]
-    image_paths: tuple[str, ...]
-    logits: Mapping[str, tuple[float, ...]]
-    score: float | None
-    action: Action
-    reason: str
-    hold_reason: str
-    latency_ms: float
-    individual: str = ""
-    unfamiliarity: float | None = None
-    attended: bool | None = None
-    live: bool = False
-    commanded: str = ""
-    confirmed: str = ""
-    light: str = ""
-    turbidity_NTU: float | None = None
-    waterTemperature_C: float | None = None
-    air_s: float | None = None
-    tank_min: float | None = None
-    audit: bool = False
-
-
-COLUMNS = (
-    "presentation_id", "time", "site", "event", "setup_id", "camera", "package_id", "policy_sha256", "image_sha256s",
-    "image_paths", "individual", "logits", "score", "unfamiliarity", "action", "reason", "hold_reason", "attended",
-    "live", "commanded", "confirmed", "latency_ms", "light", "turbidity_NTU", "waterTemperature_C", "air_s",
-    "tank_min", "audit",
-)  # fmt: skip
-"""The columns in the order of format 7."""
-assert set(COLUMNS) == {field.name for field in fields(LogLine)}
-
-_NUMBERS = {"score", "unfamiliarity", "latency_ms", "turbidity_NTU", "waterTemperature_C", "air_s", "tank_min"}
-_FLAGS = {"attended", "live", "audit"}
-_LISTS = {"image_sha256s", "image_paths"}
-
-
-def _column(name: str) -> str:
-    kind = "REAL" if name in _NUMBERS else "INTEGER" if name in _FLAGS else "TEXT NOT NULL"
-    return f'"{name}" {kind}'
-
-
-def _append_only(table: str, key: str) -> str:
-    refuse = "SELECT RAISE(ABORT, 'the gate log is append-only')"
-    return f"""
-        CREATE TRIGGER {table}_no_update BEFORE UPDATE ON {table} BEGIN {refuse}; END;
-        CREATE TRIGGER {table}_no_delete BEFORE DELETE ON {table} BEGIN {refuse}; END;
-        CREATE TRIGGER {table}_no_replace BEFORE INSERT ON {table}
-            WHEN EXISTS (SELECT 1 FROM {table} WHERE {key} = NEW.{key}) BEGIN {refuse}; END;
-    """  # noqa: S608 - names are constants of this module
-
-
-_SCHEMA = f"""
-    BEGIN IMMEDIATE;
-    CREATE TABLE presentations (
-        line INTEGER PRIMARY KEY AUTOINCREMENT, {", ".join(_column(name) for name in COLUMNS)},
-        UNIQUE (presentation_id)
-    );
-    CREATE TABLE confirmations (
-        line INTEGER PRIMARY KEY AUTOINCREMENT, presentation_id TEXT NOT NULL UNIQUE
-            REFERENCES presentations (presentation_id), time TEXT NOT NULL, confirmed TEXT NOT NULL
-    );
-    CREATE TABLE audits (
-        line INTEGER PRIMARY KEY AUTOINCREMENT, presentation_id TEXT NOT NULL UNIQUE
-            REFERENCES presentations (presentation_id), time TEXT NOT NULL, class TEXT NOT NULL, by TEXT NOT NULL
-    );
-    CREATE TABLE events (
-        line INTEGER PRIMARY KEY AUTOINCREMENT, time TEXT NOT NULL, kind TEXT NOT NULL, detail TEXT NOT NULL,
-        by TEXT NOT NULL
-    );
-    {_append_only("presentations", "presentation_id")}
-    {_append_only("confirmations", "presentation_id")}
-    {_append_only("audits", "presentation_id")}
-    {_append_only("events", "line")}
-    PRAGMA user_version = {LOG_FORMAT};
-    COMMIT;
-"""
+    kind: str
+    detail: str
+    by: str
 
 
 class GateLog:
@@ -177,7 +99,7 @@ class GateLog:
         InputError
             If it cannot be written, or the presentation has a line already. The caller must not act then.
         """
-        values = [_stored(name, getattr(line, name)) for name in COLUMNS]
+        values = [stored_value(name, getattr(line, name)) for name in COLUMNS]
         names = ", ".join(f'"{name}"' for name in COLUMNS)
         marks = ", ".join("?" * len(COLUMNS))
         try:
@@ -231,6 +153,52 @@ class GateLog:
         except sqlite3.Error as error:
             raise self._refusal("given an event", error) from error
 
+    def add_measure(self, presentation_id: str, name: str, value: float) -> None:
+        """Add a figure that charts need and a line does not say.
+
+        Raises
+        ------
+        InputError
+            If it cannot be written, the presentation has no line, or has that measure already.
+        """
+        statement = "INSERT INTO measures (presentation_id, name, value) VALUES (?, ?, ?)"
+        try:
+            self._connection.execute(statement, (presentation_id, name, value))
+        except sqlite3.Error as error:
+            raise self._refusal(f"given a measure (presentation {presentation_id})", error) from error
+
+    def measures(self, name: str) -> dict[str, float]:
+        """One measure of every presentation that has it."""
+        query = "SELECT presentation_id, value FROM measures WHERE name = ? ORDER BY line"
+        return dict(self._connection.execute(query, (name,)))
+
+    def events_since(self, line: int = 0) -> tuple[Event, ...]:
+        """Events after one, in order; all of them after 0. Those of other processes too.
+
+        Raises
+        ------
+        InputError
+            If the log cannot be read.
+        """
+        query = "SELECT line, time, kind, detail, by FROM events WHERE line > ? ORDER BY line"
+        try:
+            return tuple(Event(*row) for row in self._connection.execute(query, (line,)))
+        except sqlite3.Error as error:
+            raise self._refusal("read", error) from error
+
+    def count_audits(self) -> int:
+        """How many presentations a person has named.
+
+        Raises
+        ------
+        InputError
+            If the log cannot be read.
+        """
+        try:
+            return int(self._connection.execute("SELECT count(*) FROM audits").fetchone()[0])
+        except sqlite3.Error as error:
+            raise self._refusal("read", error) from error
+
     def events(self) -> tuple[tuple[str, str, str, str], ...]:
         """(time, kind, detail, by) of every event, in order."""
         return tuple(self._connection.execute("SELECT time, kind, detail, by FROM events ORDER BY line"))
@@ -249,7 +217,7 @@ class GateLog:
         order = [*(name for name in COLUMNS if name != "confirmed"), "confirmed"]
         with closing(self._connection.execute(query)) as rows:
             for row in rows:
-                yield LogLine(**{name: _read(name, value) for name, value in zip(order, row, strict=True)})
+                yield LogLine(**{name: read_value(name, value) for name, value in zip(order, row, strict=True)})
 
     def known(self, presentation_ids: Iterable[str]) -> tuple[str, ...]:
         """Those of the presentations that have a line already, in the order given."""
@@ -268,14 +236,16 @@ class GateLog:
         writer = csv.writer(stream, lineterminator="\r\n")
         writer.writerow(COLUMNS)
         for line in self.lines():
-            writer.writerow([_cell(getattr(line, name)) for name in COLUMNS])
+            writer.writerow([csv_cell(getattr(line, name)) for name in COLUMNS])
         return write_text(path, stream.getvalue())
 
     def _require_format(self) -> None:
-        found = self._connection.execute("PRAGMA user_version").fetchone()[0]
-        names = {row[0] for row in self._connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
+        found, names = self._identity()
+        if found in UPGRADES and names >= TABLES - {"measures"}:
+            self._connection.executescript(UPGRADES[found])
+            found, names = self._identity()
         if found == 0 and not names:
-            self._connection.executescript(_SCHEMA)
+            self._connection.executescript(SCHEMA)
         elif found != LOG_FORMAT or not names >= TABLES:
             raise InputError(
                 f"File is no gate log of format {LOG_FORMAT}, found {found} with tables {sorted(names)}",
@@ -283,44 +253,16 @@ class GateLog:
                 do="Give a gate log or a new file.",
             )
 
+    def _identity(self) -> tuple[int, set[str]]:
+        """Format number and names of the tables."""
+        found = int(self._connection.execute("PRAGMA user_version").fetchone()[0])
+        names = {row[0] for row in self._connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
+        return found, names
+
     def _refusal(self, what: str, error: Exception) -> InputError:
         return InputError(
             f"Gate log cannot be {what}: {error}", where=str(self.path), do="Hold until the log can be written again."
         )
 
 
-def _stored(name: str, value: Any) -> object:  # noqa: ANN401 - one of the types of LogLine
-    if name in _LISTS:
-        return ";".join(value)
-    if name == "logits":
-        return json.dumps({key: [_finite(number) for number in row] for key, row in value.items()}, allow_nan=False)
-    if name in _FLAGS:
-        return None if value is None else int(value)
-    if name in _NUMBERS:
-        return _finite(value)
-    return str(value)
-
-
-def _finite(value: float | None) -> float | None:
-    """JSON and SQLite have no NaN and no infinity: they are kept as unknown."""
-    return float(value) if value is not None and math.isfinite(value) else None
-
-
-def _read(name: str, value: Any) -> Any:  # noqa: ANN401 - as _stored
-    if name in _LISTS:
-        return tuple(value.split(";")) if value else ()
-    if name == "logits":
-        return {key: tuple(math.nan if x is None else x for x in row) for key, row in json.loads(value).items()}
-    if name in _FLAGS:
-        return None if value is None else bool(value)
-    return Action(value) if name == "action" else value
-
-
-def _cell(value: object) -> str:
-    if value is None:
-        return ""
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, tuple):
-        return ";".join(value)
-    return str(_stored("logits", value)) if isinstance(value, Mapping) else str(value)
+__all__ = ["Event", "GateLog", "LogLine"]

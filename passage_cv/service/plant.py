@@ -39,6 +39,8 @@ class PlantState:
     """What the plant's controller last said.
 
     ``is_alive`` is false once its heartbeat is overdue, ``echoes_package`` where it expects another package.
+    ``trigger`` counts up for each fish; ``tank_min`` is how long the oldest fish has been in the holding tank,
+    ``air_s`` how long the last one was out of water.
     """
 
     is_alive: bool = True
@@ -47,6 +49,15 @@ class PlantState:
     position: Position = Position.SAFE
     is_tank_full: bool = False
     echoes_package: bool = True
+    is_off: bool = False
+    trigger: int = 0
+    tank_min: int = 0
+    air_s: float = 0.0
+
+    @property
+    def is_local(self) -> bool:
+        """Whether people at the gate have it, and nobody else."""
+        return not self.is_remote and not self.is_off
 
 
 class Plant(Protocol):

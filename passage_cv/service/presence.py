@@ -14,9 +14,11 @@ import numpy as np
 import numpy.typing as npt
 
 from passage_cv.errors import InputError
-from passage_cv.gate.views import decode_view
+from passage_cv.gate.views import Rgb
+from passage_cv.service.frames import Frame
 
 Small = npt.NDArray[np.float32]
+Box = tuple[int, int, int, int]
 
 WIDTH = 160
 """Width of the small copy, in pixels [ours]."""
@@ -36,13 +38,16 @@ FIRST_FRAMES = 5
 class View:
     """What one frame shows.
 
-    ``areas`` are shares of the frame, largest first; ``problem`` says why the frame is unusable; two frames with
-    one ``fingerprint`` are alike to the last pixel.
+    ``areas`` are shares of the frame, largest first, and ``box`` is that of the largest, in pixels of the small copy
+    (left, top, width, height); ``problem`` says why the frame is unusable; two frames with one ``fingerprint`` are
+    alike to the last pixel. ``sharpness`` is the variance of the small copy's Laplacian inside the box.
     """
 
     areas: tuple[float, ...] = ()
     problem: str = ""
     fingerprint: int = 0
+    box: Box | None = None
+    sharpness: float | None = None
 
     @property
     def is_empty(self) -> bool:
@@ -50,18 +55,18 @@ class View:
         return not self.areas and not self.problem
 
 
-def small_copy(data: bytes) -> Small:
-    """A picture's small blurred copy, float32 of shape (height, WIDTH, 3).
+@dataclass(frozen=True, slots=True)
+class Region:
+    """One thing that is not the empty view: its share of the frame and its box in the small copy."""
 
-    Raises
-    ------
-    InputError
-        If the picture cannot be decoded.
-    """
-    rgb = decode_view(data, where="frame")
+    area: float
+    box: Box
+
+
+def small_copy(rgb: Rgb) -> Small:
+    """A picture's small copy, float32 of shape (height, WIDTH, 3)."""
     height = max(1, round(rgb.shape[0] * WIDTH / rgb.shape[1]))
-    small = cv2.resize(rgb, (WIDTH, height), interpolation=cv2.INTER_AREA)
-    return np.asarray(cv2.GaussianBlur(small, (5, 5), 0), dtype=np.float32)
+    return np.asarray(cv2.resize(rgb, (WIDTH, height), interpolation=cv2.INTER_AREA), dtype=np.float32)
 
 
 class EmptyView:
@@ -76,21 +81,25 @@ class EmptyView:
         """Whether enough first frames were seen."""
         return self._usual is not None
 
-    def look(self, data: bytes) -> View:
+    def look(self, frame: Frame) -> View:
         """What a frame shows; teaches the empty view where nothing is in it."""
         try:
-            small = small_copy(data)
+            sharp = small_copy(frame.pixels())
         except InputError as error:
-            return View(problem=error.what, fingerprint=zlib.crc32(data))
-        fingerprint = zlib.crc32(small.tobytes())
+            return View(problem=error.what, fingerprint=zlib.crc32(frame.data))
+        small = np.asarray(cv2.GaussianBlur(sharp, (5, 5), 0), dtype=np.float32)
+        fingerprint = zlib.crc32(sharp.tobytes())
         if self._usual is None:
             return self._learn(small, fingerprint)
         if self._usual.shape != small.shape:  # another camera or setting: never learnt anew in the middle of a run
             return View(problem=OTHER_SHAPE, fingerprint=fingerprint)
-        areas = find_areas(np.abs(small - self._usual).max(axis=2) > DIFFERENCE)
-        if not areas:
+        regions = find_regions(np.abs(small - self._usual).max(axis=2) > DIFFERENCE)
+        if not regions:
             self._usual += LEARN * (small - self._usual)
-        return View(areas=areas, fingerprint=fingerprint)
+            return View(fingerprint=fingerprint)
+        box = regions[0].box
+        areas = tuple(region.area for region in regions)
+        return View(areas=areas, fingerprint=fingerprint, box=box, sharpness=sharpness_of(sharp, box))
 
     def _learn(self, small: Small, fingerprint: int) -> View:
         if self._first and self._first[0].shape != small.shape:
@@ -103,18 +112,43 @@ class EmptyView:
         return View(fingerprint=fingerprint)
 
 
-def find_areas(changed: npt.NDArray[np.bool_]) -> tuple[float, ...]:
-    """Shares of the frame that separate changed regions take, largest first; specks are left out.
+def find_regions(changed: npt.NDArray[np.bool_]) -> tuple[Region, ...]:
+    """Separate changed regions, largest first; specks are left out.
 
     Examples
     --------
     >>> changed = np.zeros((100, 100), np.bool_)
     >>> changed[10:30, 10:40] = changed[60:80, 50:90] = True
     >>> changed[0, 0] = True
-    >>> find_areas(changed)
-    (0.08, 0.06)
+    >>> [(region.area, region.box) for region in find_regions(changed)]
+    [(0.08, (50, 60, 40, 20)), (0.06, (10, 10, 30, 20))]
     """
     closed = cv2.morphologyEx(changed.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8))
-    _, _, boxes, _ = cv2.connectedComponentsWithStats(closed)
-    shares = boxes[1:, cv2.CC_STAT_AREA] / changed.size
-    return tuple(sorted((float(share) for share in shares if share >= LEAST_AREA), reverse=True))
+    _, _, found, _ = cv2.connectedComponentsWithStats(closed)
+    regions = [Region(float(row[cv2.CC_STAT_AREA] / changed.size), _box(row)) for row in found[1:]]
+    return tuple(sorted((one for one in regions if one.area >= LEAST_AREA), key=lambda one: -one.area))
+
+
+def sharpness_of(small: Small, box: Box) -> float:
+    """Variance of the Laplacian of a box's grey values: falls when a lens fouls or water turns turbid."""
+    left, top, width, height = box
+    grey = cv2.cvtColor(small[top : top + height, left : left + width], cv2.COLOR_RGB2GRAY)
+    return float(cv2.Laplacian(grey, cv2.CV_32F).var())
+
+
+def overlap(one: Box, other: Box) -> float:
+    """Shared area of two boxes as a share of the smaller one.
+
+    Examples
+    --------
+    >>> overlap((0, 0, 10, 10), (5, 0, 10, 10)), overlap((0, 0, 4, 4), (4, 0, 4, 4))
+    (0.5, 0.0)
+    """
+    width = min(one[0] + one[2], other[0] + other[2]) - max(one[0], other[0])
+    height = min(one[1] + one[3], other[1] + other[3]) - max(one[1], other[1])
+    return max(0, width) * max(0, height) / min(one[2] * one[3], other[2] * other[3])
+
+
+def _box(row: npt.NDArray[np.int32]) -> Box:
+    left, top, width, height = (int(row[n]) for n in range(4))
+    return left, top, width, height

@@ -5,8 +5,6 @@ What it loads is what it checked. The camera and the link are watched afterwards
 
 from __future__ import annotations
 
-from dataclasses import replace
-from datetime import UTC, datetime
 from pathlib import Path
 
 from passage_cv.decision.rule import decide
@@ -16,22 +14,17 @@ from passage_cv.gate.reference import read_logit_cases
 from passage_cv.gate.runtime import Package, open_package
 from passage_cv.gate.signature import read_trusted_keys, require_signed
 from passage_cv.gate.site import Site
-from passage_cv.service.audit import audit_report, tighten
-from passage_cv.service.log import GateLog
 
 
-def self_test(folder: Path, site: Site, log: GateLog, *, keys: Path | None) -> Package:
-    """Check and load a package for a site; where an audit alarm stands, with the tighter cutoffs.
+def self_test(folder: Path, site: Site) -> Package:
+    """Check and load a package for a site.
 
     Raises
     ------
     InputError
-        If a byte differs, signatures are missing, the package is of another site, a reference decision comes
-        out otherwise, or the log cannot be written.
+        If a byte differs, the package is of another site, or a reference decision comes out otherwise.
     """
     gate = open_package(folder)
-    if keys is not None and site.signatures:
-        require_signed(folder, read_trusted_keys(keys), at_least=site.signatures)
     if gate.manifest.site != site.site:
         raise InputError(
             f"Package is for {gate.manifest.site}, this site is {site.site}",
@@ -39,11 +32,24 @@ def self_test(folder: Path, site: Site, log: GateLog, *, keys: Path | None) -> P
             do="Export one under this site's policy.",
         )
     _require_reference(gate)
-    now = datetime.now(UTC).isoformat(timespec="seconds")
-    log.add_event(time=now, kind="self-test", detail=f"package {gate.manifest.short_id}")
-    own = [line for line in log.lines() if line.package_id == gate.manifest.package_id]
-    report = audit_report(own, log.audited(), gate.policy, delta=site.audit.delta)
-    return replace(gate, cutoffs=tighten(gate.cutoffs, report))
+    return gate
+
+
+def require_signers(folder: Path, keys: Path | None, at_least: int) -> tuple[str, ...]:
+    """Who signed a package that shall command a gate.
+
+    Raises
+    ------
+    InputError
+        If no keys are given, a signature does not fit, or fewer than ``at_least`` trusted people signed.
+    """
+    if keys is None:
+        raise InputError(
+            "No trusted keys were given, and a gate is commanded only by a signed package",
+            where=str(folder),
+            do="Give the folder of the site's public keys.",
+        )
+    return require_signed(folder, read_trusted_keys(keys), at_least=at_least)
 
 
 def _require_reference(gate: Package) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -22,15 +23,23 @@ def test_the_shipped_site_reads() -> None:
 @pytest.mark.parametrize(
     ("line", "found"),
     [
-        ('on_hold_full = "pass"', "on_hold_full"),
+        ('held = { normal = { default = "pass" } }', "held.normal.default"),
+        ('held = { tank_full = { default = "safe position", NSH = "pass" } }', "held.tank_full.NSH"),
+        ('held = { stay_exceeded = { NSH = "reject" } }', "needs a line 'default'"),
+        ("signatures = 0", "signatures"),
         ("signatures = 3", "signatures"),
+        ('hours = { zone = "Quillmarsh", attended = [] }', "time zone 'Quillmarsh' is not known"),
+        ('hours = { zone = "UTC", attended = ["Mon-Fri 6-18"] }', "is no shift"),
+        ('hours = { zone = "UTC", attended = ["Mon-Fry 06:00-18:00"] }', "names a day other than"),
+        ('hours = { zone = "UTC", attended = ["Mon 25:00-26:00"] }', "has a time that no day has"),
         ("bypass_forever = true", "bypass_forever"),
         ("clock_jump_s = 0", "clock_jump_s"),
     ],
 )
 def test_what_a_site_cannot_say(tmp_path: Path, line: str, found: str) -> None:
     key = line.partition(" ")[0]
-    kept = [one for one in SHIPPED.read_text().splitlines() if not one.startswith(f"{key} ")]
+    text = re.sub(rf"(?ms)^\[{key}[.\]].*?(?=^\[(?!{key}))", "", SHIPPED.read_text())
+    kept = [one for one in text.splitlines() if not one.startswith(f"{key} ")]
     (tmp_path / "site.toml").write_text("\n".join([line, *kept]))
     with pytest.raises(InputError, match=found):
         read_site(tmp_path / "site.toml")

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 from scipy.stats import binom
 
 from passage_cv.gate.site import Audit
 from passage_cv.records import Action
-from passage_cv.service.audit import AuditReport, audit_report, is_drawn, tighten
+from passage_cv.service.audit import AuditReport, audit_report, is_drawn, what_alarms_stop
 from passage_cv.stats.sequential import anytime_interval
-from tests.gate_world import world_cutoffs
 from tests.service.lines import make_line
 from tests.worlds import five_class_policy
 
@@ -77,20 +78,15 @@ def test_the_interval_is_the_anytime_one_at_the_class_share_of_delta() -> None:
 def test_a_clear_excess_raises_the_alarm_and_closes_the_pass() -> None:
     report = report_of("NSH", actions(Action.PASS, 20, 100))
     assert [one.code for one in report.alarms] == ["NSH"]
-    tightened = tighten(world_cutoffs(POLICY), report)
-    assert tightened.u is None
-    assert tightened.v is not None
+    assert what_alarms_stop(report) == (-math.inf, None)
 
 
 def test_an_excess_of_rejections_closes_the_reject() -> None:
-    tightened = tighten(world_cutoffs(POLICY), report_of("SNS", actions(Action.REJECT, 20, 100)))
-    assert tightened.u is not None
-    assert tightened.v is None
+    assert what_alarms_stop(report_of("SNS", actions(Action.REJECT, 20, 100))) == (None, math.inf)
 
 
 def test_no_alarm_changes_nothing() -> None:
-    cutoffs = world_cutoffs(POLICY)
-    assert tighten(cutoffs, report_of("NSH", actions(Action.PASS, 1, 100))) == cutoffs
+    assert what_alarms_stop(report_of("NSH", actions(Action.PASS, 1, 100))) == (None, None)
 
 
 def test_a_class_without_a_limit_has_an_interval_and_no_alarm() -> None:

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from passage_cv.config import configs_folder
+from passage_cv.gate.runtime import Package
 from passage_cv.gate.site import read_site
 from passage_cv.records import Action
 from passage_cv.service.controller import Controller
@@ -33,14 +34,14 @@ NO_LATCH = {"picture", "two", "model", "local"}
 class Chaos:
     """One gate through a day of faults, each mended by a person afterwards."""
 
-    def __init__(self, package: Path, folder: Path, seed: int) -> None:
+    def __init__(self, package: Path, keys: Path, folder: Path, seed: int) -> None:
         self.rng = np.random.default_rng(seed)
         self.whole, self.package = package, folder / "package"
         shutil.copytree(package, self.package)
         self.log = GateLog(folder / "gate.sqlite")
         self.plant, self.clock, self.river = SimulatedPlant(), make_clock(), River(seed)
         site = read_site(configs_folder() / "site" / "kettleback.toml").model_copy(update={"setup_id": "demo-setup"})
-        self.controller = Controller(self.package, site, self.log, self.plant, self.clock)
+        self.controller = Controller(self.package, site, self.log, self.plant, self.clock, keys=keys)
         self.pool = {code: self.river.one(code) for code in ("AMS", "BOW", "NSH", "dull")}
         self.start()
 
@@ -54,6 +55,10 @@ class Chaos:
     def show(self, pictures: list[bytes | None]) -> None:
         self.controller.run(ListedCamera(pictures, self.clock, setup_id="demo-setup"))
 
+    def gate(self) -> Package:
+        assert self.controller.packages is not None
+        return self.controller.packages.at(self.clock.now()).gate
+
     def fish(self) -> list[bytes | None]:
         return [*self.pool[str(self.rng.choice(["AMS", "BOW", "NSH", "dull"]))]]
 
@@ -63,9 +68,9 @@ class Chaos:
     def suffer(self, fault: str) -> None:
         """Cause one fault, show wanted fish during it, and mend it; not one may pass."""
         before = self.passes()
-        gate, wanted = self.controller._gate, self.river.one("AMS")
+        gate, wanted = self.gate(), self.river.one("AMS")
         limits = resource.getrlimit(resource.RLIMIT_FSIZE)
-        model = gate.model if gate else None
+        model = gate.model
         if fault == "stall":
             self.show([None] * 25)
         elif fault == "freeze":
@@ -102,7 +107,7 @@ class Chaos:
             shutil.rmtree(self.package, ignore_errors=True)
             shutil.copytree(self.whole, self.package)
         if fault == "model":
-            object.__setattr__(self.controller._gate, "model", model)
+            object.__setattr__(self.gate(), "model", model)
         if fault in NO_LATCH:
             assert self.controller.machine.state is State.READY, fault
             return
@@ -113,8 +118,8 @@ class Chaos:
         self.start()
 
 
-def soak(package: Path, folder: Path, n_faults: int, seed: int) -> Counter[str]:
-    chaos = Chaos(package, folder, seed)
+def soak(package: Path, keys: Path, folder: Path, n_faults: int, seed: int) -> Counter[str]:
+    chaos = Chaos(package, keys, folder, seed)
     done: Counter[str] = Counter()
     for _ in range(n_faults):
         for _ in range(int(chaos.rng.integers(1, 4))):
@@ -131,11 +136,11 @@ def soak(package: Path, folder: Path, n_faults: int, seed: int) -> Counter[str]:
     return done
 
 
-def test_twenty_random_faults(package: Path, tmp_path: Path) -> None:
-    assert len(soak(package, tmp_path, 20, seed=5)) >= 8
+def test_twenty_random_faults(package: Path, keys: Path, tmp_path: Path) -> None:
+    assert len(soak(package, keys, tmp_path, 20, seed=5)) >= 8
 
 
 @pytest.mark.slow
-def test_five_hundred_random_faults(package: Path, tmp_path: Path) -> None:
-    done = soak(package, tmp_path, 500, seed=6)
+def test_five_hundred_random_faults(package: Path, keys: Path, tmp_path: Path) -> None:
+    done = soak(package, keys, tmp_path, 500, seed=6)
     assert set(done) == set(FAULTS)

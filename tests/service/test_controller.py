@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import resource
 import shutil
 from collections.abc import Callable, Iterator
@@ -13,14 +14,19 @@ import pytest
 
 from passage_cv.config import configs_folder
 from passage_cv.errors import InputError
+from passage_cv.files import sha256_bytes
 from passage_cv.gate.codes import ACTION_CODES
 from passage_cv.gate.runtime import UNMEASURED
-from passage_cv.gate.site import Audit, Site, read_site
+from passage_cv.gate.site import Audit, Held, HeldTable, Pictures, Site, Trigger, read_site
 from passage_cv.records import Action
+from passage_cv.service import frames as frames_module
 from passage_cv.service.controller import Controller
 from passage_cv.service.frames import Frame, ListedCamera, SimulatedClock
+from passage_cv.service.keeping import pictures_folder
+from passage_cv.service.loading import note_tighten
 from passage_cv.service.log import GateLog, LogLine
 from passage_cv.service.machine import Fault, State
+from passage_cv.service.orders import Order, write_order
 from passage_cv.service.plant import Position
 from passage_cv.service.presence import FIRST_FRAMES
 from tests.service.river import River, SimulatedPlant, make_clock
@@ -56,7 +62,7 @@ class Bench:
 
 
 @pytest.fixture
-def make_bench(package: Path, tmp_path: Path) -> Iterator[Callable[..., Bench]]:
+def make_bench(package: Path, keys: Path, tmp_path: Path) -> Iterator[Callable[..., Bench]]:
     logs: list[GateLog] = []
 
     def make(*, shadow: bool = False, start: bool = True, **site: object) -> Bench:
@@ -64,7 +70,7 @@ def make_bench(package: Path, tmp_path: Path) -> Iterator[Callable[..., Bench]]:
         log = GateLog(tmp_path / f"gate-{len(logs)}.sqlite")
         logs.append(log)
         plant, clock, river = SimulatedPlant(), make_clock(), River()
-        bench = Bench(Controller(own, make_site(**site), log, plant, clock), plant, clock, log, river, own)
+        bench = Bench(Controller(own, make_site(**site), log, plant, clock, keys=keys), plant, clock, log, river, own)
         if start:
             bench.controller.start(by="TBO", shadow=shadow)
             plant.change(is_remote=True)
@@ -215,6 +221,7 @@ def test_a_fault_ends_only_by_a_persons_reset_and_a_new_start(make_bench: Callab
     assert bench.plant.positions == [Position.SAFE, Position.PASS]
     assert [(kind, by) for _, kind, _, by in bench.log.events() if by] == [
         ("start", "TBO"),
+        ("load", "TBO"),
         ("reset", "RKV"),
         ("start", "RKV"),
     ]
@@ -275,24 +282,50 @@ def test_a_broken_model_passes_nothing(
     make_bench: Callable[..., Bench], answer: np.ndarray | None, action: Action, position: Position
 ) -> None:
     bench = make_bench()
-    gate = bench.controller._gate
-    assert gate is not None
+    assert bench.controller.packages is not None
+    gate = bench.controller.packages.at(bench.clock.now()).gate
     object.__setattr__(gate, "model", BrokenModel(answer))
     bench.show([*bench.river.one("AMS")])
     assert [line.action for line in bench.lines] == [action]
     assert bench.plant.positions == [position]
 
 
-@pytest.mark.parametrize(
-    ("on_hold_full", "position"), [("safe position", Position.SAFE), ("reject", Position.REJECT)]
+TABLE = Held(
+    normal=HeldTable({"default": "hold", "SNS": "safe position"}),
+    tank_full=HeldTable({"default": "safe position", "NSH": "reject"}),
+    stay_exceeded=HeldTable({"default": "reject", "NSH": "safe position"}),
+    stay_max_min=60,
 )
-def test_a_full_tank_never_lets_a_held_fish_pass(
-    make_bench: Callable[..., Bench], on_hold_full: str, position: str
+
+
+@pytest.mark.parametrize(
+    ("said", "code", "position"),
+    [
+        ({}, "NSH", Position.HOLD),
+        ({}, "SNS", Position.SAFE),
+        ({"is_tank_full": True}, "NSH", Position.REJECT),
+        ({"is_tank_full": True}, "AMS", Position.SAFE),
+        ({"tank_min": 61}, "AMS", Position.REJECT),
+        ({"tank_min": 61, "is_tank_full": True}, "NSH", Position.SAFE),
+        ({"tank_min": 60}, "AMS", Position.HOLD),
+    ],
+)
+def test_where_a_held_fish_goes_is_said_per_class_and_occasion(
+    make_bench: Callable[..., Bench], said: dict[str, object], code: str, position: Position
 ) -> None:
-    bench = make_bench(on_hold_full=on_hold_full)
+    bench = make_bench(held=TABLE)
+    bench.plant.change(**said)
+    note_tighten(bench.log, u=-math.inf, v=math.inf, because="stricter by a person", time="now", by="ELQ")
+    bench.show([*bench.river.one(code)])
+    assert [(line.action, line.hold_reason) for line in bench.lines] == [(Action.HOLD, "stricter by a person")]
+    assert bench.plant.positions == [position]
+
+
+def test_a_hold_for_what_was_not_seen_well_goes_by_the_default(make_bench: Callable[..., Bench]) -> None:
+    bench = make_bench(held=TABLE)
     bench.plant.change(is_tank_full=True)
-    bench.show([*bench.river.one("dull"), *bench.river.one("AMS")])
-    assert bench.plant.positions == [position, Position.PASS]
+    bench.show([*bench.river.two(), *bench.river.empty(3)])
+    assert bench.plant.positions == [Position.SAFE]
 
 
 @pytest.mark.parametrize("change", [{"is_remote": False}, {"is_automatic": False}])
@@ -382,3 +415,113 @@ def test_a_standing_audit_alarm_closes_the_pass(make_bench: Callable[..., Bench]
     bench.plant.change(is_remote=True)
     bench.show([*bench.river.empty(FIRST_FRAMES), *bench.river.one("AMS")])
     assert bench.plant.positions[12:] == [Position.HOLD]
+    assert [line.hold_reason for line in bench.lines[12:]] == ["audit alarm"]
+
+
+def test_an_audit_alarm_holds_at_once_while_the_gate_runs(make_bench: Callable[..., Bench]) -> None:
+    bench = make_bench(audit=Audit(share=1.0))
+    bench.show([data for _ in range(12) for data in bench.river.one("AMS")])
+    for line in bench.lines:
+        bench.log.add_audit(line.presentation_id, time="now", label="NSH", by="ELQ")
+    bench.show([*bench.river.one("AMS"), *bench.river.one("NSH")])
+    assert bench.plant.positions[12:] == [Position.HOLD, Position.REJECT]
+    assert [line.hold_reason for line in bench.lines[12:]] == ["audit alarm", ""]
+    assert ("tighten", "NSH (miss)") in [(kind, by) for _, kind, _, by in bench.log.events()]
+
+
+def test_each_picture_is_decoded_once(make_bench: Callable[..., Bench], monkeypatch: pytest.MonkeyPatch) -> None:
+    bench, decoded = make_bench(), []
+    decode = frames_module.decode_view
+
+    def counted(data: bytes, *, where: str) -> np.ndarray:
+        decoded.append(data)
+        return decode(data, where=where)
+
+    monkeypatch.setattr(frames_module, "decode_view", counted)
+    shown = bench.river.one("AMS")
+    bench.show([*shown])
+    assert bench.lines[0].action is Action.PASS
+    assert len(decoded) == len(shown)
+
+
+def test_pictures_lie_beside_the_log_before_the_command(make_bench: Callable[..., Bench]) -> None:
+    bench = make_bench()
+    bench.show([*bench.river.one("AMS")])
+    (line,) = bench.lines
+    kept = [(bench.log.path.parent / path).read_bytes() for path in line.image_paths]
+    assert len(kept) == 3
+    assert tuple(sha256_bytes(data) for data in kept) == line.image_sha256s
+    again = bench.controller.packages.at(bench.clock.now()).gate.decide(kept)  # type: ignore[union-attr]
+    assert (again.action, again.score) == (line.action, line.score)
+
+
+def test_a_site_may_keep_only_what_somebody_looks_at(make_bench: Callable[..., Bench]) -> None:
+    bench = make_bench(pictures=Pictures(keep="held and audited"), audit=Audit(share=0.0))
+    bench.show([*bench.river.one("AMS"), *bench.river.one("dull")])
+    there = [(bench.log.path.parent / line.image_paths[0]).is_file() for line in bench.lines]
+    assert there == [False, True]
+    assert all(len(line.image_sha256s) == 3 for line in bench.lines)
+
+
+def test_pictures_that_cannot_be_written_are_a_fault(make_bench: Callable[..., Bench]) -> None:
+    bench = make_bench()
+    pictures_folder(bench.log.path).write_text("a file where the folder should be")
+    bench.show([*bench.river.one("AMS")])
+    assert (bench.state, bench.controller.machine.fault) == (State.FAULT, Fault.LOG)
+    assert bench.plant.positions == [Position.SAFE]
+
+
+# Triggers
+
+
+def test_a_trigger_and_its_fish_are_one_presentation(make_bench: Callable[..., Bench]) -> None:
+    bench = make_bench(trigger=Trigger(source="modbus", window_s=1.0))
+    bench.plant.change(trigger=1)
+    bench.show([*bench.river.one("AMS")])
+    bench.show([*bench.river.one("AMS")])  # no trigger
+    bench.plant.change(trigger=3)
+    bench.show([*bench.river.one("AMS")])  # two triggers
+    bench.plant.change(trigger=4)
+    bench.show([*bench.river.empty(15)])  # no fish
+    assert [line.hold_reason for line in bench.lines] == ["", "no trigger came", "two fish in view", "empty view"]
+    assert bench.plant.positions == [Position.PASS, Position.HOLD, Position.HOLD, Position.HOLD]
+
+
+def test_a_trigger_count_wraps(make_bench: Callable[..., Bench]) -> None:
+    bench = make_bench(trigger=Trigger(source="modbus"), start=False)
+    bench.plant.change(trigger=65535)
+    bench.controller.start(by="TBO")
+    bench.plant.change(is_remote=True)
+    bench.show([*bench.river.empty(FIRST_FRAMES)])
+    bench.plant.change(trigger=0)
+    bench.show([*bench.river.one("AMS")])
+    assert bench.plant.positions == [Position.PASS]
+
+
+# Orders of other processes, through the log
+
+
+def test_a_bypass_and_a_stop_are_ordered_through_the_log(make_bench: Callable[..., Bench]) -> None:
+    bench = make_bench()
+    with GateLog(bench.log.path) as other:
+        write_order(other, Order("bypass", "RKV", "debris", 1.0), time="now")
+        with pytest.raises(InputError, match="A bypass of 90000 s for debris"):
+            write_order(other, Order("bypass", "RKV", "debris", 90_000.0), time="now")
+        with pytest.raises(InputError, match="Nobody is named"):
+            write_order(other, Order("stop", ""), time="now")
+    bench.show([*bench.river.fish("AMS"), *bench.river.empty(3)])
+    assert bench.state is State.BYPASS
+    assert bench.plant.positions == []
+    with GateLog(bench.log.path) as other:
+        write_order(other, Order("stop", "RKV"), time="now")
+    frames = iter(ListedCamera([*bench.river.one("AMS")], bench.clock, setup_id=SETUP))
+    bench.controller.run(frames)
+    assert len(list(frames)) == 5  # one was taken, with it the order
+
+
+def test_the_end_asks_for_the_safe_position(make_bench: Callable[..., Bench]) -> None:
+    bench = make_bench()
+    bench.show([*bench.river.one("AMS")])
+    bench.controller.end(by="TBO")
+    assert bench.plant.positions == [Position.PASS, Position.SAFE]
+    assert bench.state is State.OFF

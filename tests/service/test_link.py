@@ -6,7 +6,7 @@ import shutil
 import socket
 import subprocess
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -15,7 +15,7 @@ from pymodbus.client import ModbusTcpClient
 from passage_cv.config import configs_folder
 from passage_cv.errors import InputError
 from passage_cv.gate.registers import BY_NAME, TEST_PATTERN, Verdict, decode_float32, decode_verdict, package_crc
-from passage_cv.gate.site import Link, read_site
+from passage_cv.gate.site import Link, Trigger, read_site
 from passage_cv.service.controller import Controller
 from passage_cv.service.frames import ListedCamera, RealClock
 from passage_cv.service.link import ModbusPlant
@@ -88,16 +88,17 @@ def test_the_controller_cannot_write_what_is_ours(plant: ModbusPlant, client: Mo
     assert read(client, "action") == [0]
 
 
-def test_before_anything_was_written_the_plant_is_local_and_has_no_verdict(
+def test_before_anything_was_written_the_plant_is_off_and_stands_nobody_knows_where(
     plant: ModbusPlant, client: ModbusTcpClient
 ) -> None:
     said = plant.state()
-    assert (said.is_remote, said.is_automatic, said.position) == (False, False, Position.SAFE)
+    assert (said.is_alive, said.is_local, said.is_remote, said.is_automatic) == (False, False, False, False)
+    assert said.position is Position.UNKNOWN
     assert decode_verdict(read(client, "sequence", 9)) is None
 
 
 def test_a_heartbeat_that_stands_still_is_a_lost_link(plant: ModbusPlant, client: ModbusTcpClient) -> None:
-    for beat in range(3):
+    for beat in range(1, 4):
         write(client, controller_heartbeat=beat)
         assert plant.state().is_alive
     time.sleep(0.6)
@@ -126,24 +127,47 @@ def libmodbus_flags() -> list[str]:
 
 
 @pytest.mark.skipif(not libmodbus_flags(), reason="needs gcc and libmodbus-dev")
-def test_a_client_in_c_runs_the_gate(package: Path, link: Link, tmp_path: Path) -> None:
+def test_a_client_in_c_runs_the_gate_and_triggers_each_fish(
+    package: Path, keys: Path, link: Link, tmp_path: Path
+) -> None:
     program = tmp_path / "client"
     source = Path(__file__).with_name("modbus_client.c")
     subprocess.run(["gcc", "-std=gnu99", str(source), "-o", str(program), *libmodbus_flags()], check=True)
     site = read_site(configs_folder() / "site" / "kettleback.toml")
     river, slow = River(), link.model_copy(update={"heartbeat_timeout_s": 5.0, "confirm_s": 5.0})
-    site = site.model_copy(update={"setup_id": "demo-setup", "link": slow})
-    pictures = [
-        *river.empty(FIRST_FRAMES + 3),
-        *(data for code in ("AMS", "NSH", "dull") for data in river.one(code)),
-    ]
+    site = site.model_copy(
+        update={"setup_id": "demo-setup", "link": slow, "trigger": Trigger(source="modbus", window_s=30.0)}
+    )
     with ModbusPlant(slow) as plant, GateLog(tmp_path / "gate.sqlite") as log:
-        controller = Controller(package, site, log, plant, RealClock())
-        controller.start(by="TBO")
+        controller = Controller(package, site, log, plant, RealClock(), keys=keys)
         client = subprocess.Popen([str(program), str(link.port)], stdout=subprocess.PIPE, text=True)
-        controller.run(ListedCamera(pictures, RealClock(), setup_id="demo-setup", frames_per_s=20))
+        wait_until(lambda: plant.state().is_alive and plant.state().is_local)
+        controller.start(by="TBO")
+        swim(controller, plant, river, ("AMS", "NSH", "dull"))
         out, _ = client.communicate(timeout=20)
         lines = list(log.lines())
     assert client.returncode == 0, out
     assert out.split() == ["1", "1", "1", "2", "3", "2", "3", "2", "3"]  # sequence, action, reason
-    assert [(line.commanded, line.confirmed) for line in lines] == [(p, p) for p in ("pass", "reject", "hold")]
+    assert [(line.commanded, line.confirmed, line.hold_reason) for line in lines] == [
+        (position, position, "") for position in ("pass", "reject", "hold")
+    ]
+
+
+def wait_until(is_so: Callable[[], bool], seconds: float = 10.0) -> None:
+    until = time.monotonic() + seconds
+    while not is_so():
+        assert time.monotonic() < until
+        time.sleep(0.01)
+
+
+def swim(controller: Controller, plant: ModbusPlant, river: River, fish: tuple[str, ...]) -> None:
+    """Water until the client has the gate in remote mode; then each fish once the client has triggered it."""
+
+    def show(pictures: list[bytes | None]) -> None:
+        controller.run(ListedCamera(pictures, RealClock(), setup_id="demo-setup", frames_per_s=20))
+
+    show([*river.empty(FIRST_FRAMES)])
+    for number, code in enumerate(fish, start=1):
+        while plant.state().trigger < number or not plant.state().is_remote:
+            show([*river.empty(1)])
+        show([*river.one(code)])

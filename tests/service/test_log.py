@@ -15,6 +15,7 @@ import pytest
 from passage_cv.errors import InputError
 from passage_cv.records import Action
 from passage_cv.service.log import COLUMNS, GateLog, LogLine
+from tests.service.lines import make_line
 
 LINE = LogLine(
     presentation_id="P00001",
@@ -159,7 +160,7 @@ def test_a_file_that_is_no_gate_log(tmp_path: Path) -> None:
         GateLog(tmp_path / "notes.txt")
     with sqlite3.connect(tmp_path / "other.sqlite") as other:
         other.execute("CREATE TABLE fish (name TEXT)")
-    with pytest.raises(InputError, match=r"no gate log of format 1, found 0 with tables \['fish'\]"):
+    with pytest.raises(InputError, match=r"no gate log of format 2, found 0 with tables \['fish'\]"):
         GateLog(tmp_path / "other.sqlite")
 
 
@@ -173,3 +174,33 @@ def test_csv_has_the_columns_of_the_format(tmp_path: Path) -> None:
     assert row["image_paths"] == "images/1.jpg;images/2.jpg"
     assert (row["action"], row["attended"], row["live"], row["air_s"]) == ("pass", "yes", "no", "")
     assert float(row["score"]) == LINE.score
+
+
+def test_a_log_of_format_1_is_read_and_goes_on(tmp_path: Path) -> None:
+    path = tmp_path / "gate.sqlite"
+    path.write_bytes(Path(__file__).with_name("gate_log_of_format_1.sqlite").read_bytes())
+    with GateLog(path) as log:
+        first, second = log.lines()
+        assert (first.action, first.logits, first.confirmed) == (Action.PASS, {"NSH": (1.5, -2.0)}, "pass")
+        assert (second.action, log.audited(), log.count_audits()) == (Action.HOLD, {"P00002": "NSH"}, 1)
+        log.add_measure("P00001", "sharpness", 12.5)
+    with GateLog(path) as log:
+        assert log.measures("sharpness") == {"P00001": 12.5}
+
+
+def test_a_measure_belongs_to_a_line_and_is_never_changed(tmp_path: Path) -> None:
+    with GateLog(tmp_path / "gate.sqlite") as log:
+        with pytest.raises(InputError, match="cannot be given a measure"):
+            log.add_measure("P00001", "sharpness", 1.0)
+        log.append(make_line(1, Action.PASS))
+        log.add_measure("P00001", "sharpness", 1.0)
+        with pytest.raises(InputError, match="cannot be given a measure"):
+            log.add_measure("P00001", "sharpness", 2.0)
+
+
+def test_events_of_other_processes_are_seen_in_order(tmp_path: Path) -> None:
+    with GateLog(tmp_path / "gate.sqlite") as log, GateLog(tmp_path / "gate.sqlite") as other:
+        log.add_event(time="1", kind="start", detail="live", by="TBO")
+        seen = log.events_since()[-1].line
+        other.add_event(time="2", kind="order", detail="{}", by="RKV")
+        assert [(event.time, event.by) for event in log.events_since(seen)] == [("2", "RKV")]

@@ -6,10 +6,14 @@ import cv2
 import numpy as np
 import pytest
 
-from passage_cv.service.forming import GAP, LONGEST, TOO_LONG, TWO_FISH, Former, Presentation
+from passage_cv.service.forming import GAP, LONGEST_S, TOO_LONG, TRACK_LOST, TWO_FISH, Former, Presentation
 from passage_cv.service.frames import Frame
 from passage_cv.service.presence import FIRST_FRAMES, NOT_LEARNT, OTHER_SHAPE, EmptyView, View
 from tests.service.river import River
+
+
+def look(empty: EmptyView, data: bytes) -> View:
+    return empty.look(Frame("f", data, 0.0, "demo-setup"))
 
 
 @pytest.fixture
@@ -21,52 +25,52 @@ def river() -> River:
 def learnt(river: River) -> EmptyView:
     empty = EmptyView()
     for data in river.empty(FIRST_FRAMES):
-        empty.look(data)
+        look(empty, data)
     assert empty.is_learnt
     return empty
 
 
 def test_nothing_is_known_before_the_empty_view_is_learnt(river: River) -> None:
     empty = EmptyView()
-    looks = [empty.look(data) for data in river.empty(FIRST_FRAMES)]
+    looks = [look(empty, data) for data in river.empty(FIRST_FRAMES)]
     assert [view.problem for view in looks] == [NOT_LEARNT] * (FIRST_FRAMES - 1) + [""]
 
 
 def test_water_is_empty_and_a_fish_is_one_thing(river: River, learnt: EmptyView) -> None:
-    assert all(learnt.look(data).is_empty for data in river.empty(20))
+    assert all(look(learnt, data).is_empty for data in river.empty(20))
     for data in river.fish("AMS"):
-        view = learnt.look(data)
+        view = look(learnt, data)
         assert len(view.areas) == 1
         assert view.areas[0] == pytest.approx(108 * 132 / (120 * 160), abs=0.05)
 
 
 def test_two_fish_are_two_things(river: River, learnt: EmptyView) -> None:
-    assert all(len(learnt.look(data).areas) == 2 for data in river.two())
+    assert all(len(look(learnt, data).areas) == 2 for data in river.two())
 
 
 def test_slow_light_is_followed_and_a_fish_in_it_is_still_seen(river: River, learnt: EmptyView) -> None:
     river_evening = River(1)
     for step in range(120):
         river_evening._water = lambda step=step: river._water() - step // 4  # type: ignore[method-assign]
-        assert learnt.look(river_evening.empty()[0]).is_empty
-    assert not learnt.look(river_evening.fish("AMS")[0]).is_empty
+        assert look(learnt, river_evening.empty()[0]).is_empty
+    assert not look(learnt, river_evening.fish("AMS")[0]).is_empty
 
 
 def test_frames_of_another_shape_are_never_learnt_anew(learnt: EmptyView) -> None:
     for value in range(3 * FIRST_FRAMES):
         tall = cv2.imencode(".png", np.full((160, 160, 3), 80 + value, np.uint8))[1].tobytes()
-        assert learnt.look(tall).problem == OTHER_SHAPE
+        assert look(learnt, tall).problem == OTHER_SHAPE
 
 
 def test_what_cannot_be_decoded_is_not_empty(learnt: EmptyView) -> None:
-    view = learnt.look(b"not a picture")
+    view = look(learnt, b"not a picture")
     assert view.problem
     assert not view.is_empty
 
 
 def test_noise_makes_every_frame_another_and_a_copy_is_the_same(river: River, learnt: EmptyView) -> None:
     one, other = river.empty(2)
-    assert learnt.look(one).fingerprint == learnt.look(one).fingerprint != learnt.look(other).fingerprint
+    assert look(learnt, one).fingerprint == look(learnt, one).fingerprint != look(learnt, other).fingerprint
 
 
 def frames(n: int) -> list[Frame]:
@@ -105,7 +109,8 @@ def test_the_largest_views_are_used_in_their_order() -> None:
         ([FISH, View(areas=(0.2, 0.1)), FISH], TWO_FISH),
         ([FISH, BAD, FISH], "damaged JPEG"),
         ([BAD], "damaged JPEG"),
-        ([FISH] * LONGEST, TOO_LONG),
+        ([FISH] * round(10 * LONGEST_S + 1), TOO_LONG),
+        ([View(areas=(0.3,), box=(0, 0, 50, 40)), View(areas=(0.3,), box=(90, 0, 50, 40))], TRACK_LOST),
     ],
 )
 def test_what_must_be_held(views: list[View], reason: str) -> None:

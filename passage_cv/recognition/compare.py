@@ -1,8 +1,8 @@
 """Two runs on the same individuals, each predicted out of fold: which is right more often, and which costs less.
 
-Comes in: two run folders, and a policy where costs are asked for. Goes out: counts, an exact test, intervals, and the
-fish that they name differently. Roles ``cut`` and ``test`` are not looked at, so comparing any number of runs costs no
-attempt.
+Comes in: two run folders, and a policy where costs are asked for. Goes out: counts, an exact test, intervals, and
+the fish that they name differently. Roles ``cut`` and ``test`` are not looked at, so comparing any number of runs
+costs no attempt.
 """
 
 from __future__ import annotations

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from passage_cv.intake.coco import Box
 from passage_cv.intake.headings import HeadingProposal
 from passage_cv.intake.images import Picture
 from passage_cv.intake.layout import Layout
@@ -27,7 +28,7 @@ class CheckedBatch:
     ``images`` holds the pictures that are kept (named in the sheet, not excluded), in sheet order; ``stray``
     the picture files that no line names; ``excluded`` maps image to reason; ``names`` is the list that names were
     looked up in; ``proposals`` say what headings without a confirmed layout may mean; ``pairing`` says which
-    pictures a person gave to which rows. ``workspace`` is the temporary
+    pictures a person gave to which rows, ``boxes`` what a COCO file draws around. ``workspace`` is the temporary
     folder of reduced copies: it lives as long as any copy of this record.
     """
 
@@ -46,6 +47,7 @@ class CheckedBatch:
     layout: Layout | None = None
     proposals: tuple[HeadingProposal, ...] = ()
     pairing: Pairing | None = None
+    boxes: Mapping[str, tuple[Box, ...]] = field(default_factory=dict)
     workspace: Path | None = None
     lifetime: Lifetime = field(default_factory=Lifetime, repr=False, compare=False)
 

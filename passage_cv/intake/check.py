@@ -17,6 +17,7 @@ from pathlib import Path
 
 from passage_cv.intake.batch import CheckedBatch
 from passage_cv.intake.checks import CHECKS
+from passage_cv.intake.coco import Box, boxes_by_image, find_coco, read_coco
 from passage_cv.intake.headings import propose_headings
 from passage_cv.intake.images import PICTURE_SUFFIXES, Picture, PictureTask, examine_picture
 from passage_cv.intake.layout import apply_layout, find_layout
@@ -24,10 +25,11 @@ from passage_cv.intake.lines import build_lines
 from passage_cv.intake.names import Names, read_species, shipped_names
 from passage_cv.intake.pairing_file import Pairing, apply_pairing, check_pairing, read_pairing
 from passage_cv.intake.resolutions import apply_corrections, check_decisions, read_resolutions
-from passage_cv.intake.sheet import CHECKLIST, find_sheet, read_facts, read_sheet
+from passage_cv.intake.sheet import CHECKLIST, Sheet, find_sheet, read_facts, read_sheet
 from passage_cv.intake.times import parse_instant
 from passage_cv.parallel import map_items
 from passage_cv.progress import Progress, silent
+from passage_cv.records import Finding
 
 
 def check_batch(  # noqa: PLR0913 - all but the folder by name, each with a plain default
@@ -123,12 +125,13 @@ def read_batch(
         images=(),
         stray=_strays(folder, {*named, *left_out}),
         excluded=left_out,
-        findings=(*lost, *(check_pairing(pairing, lines) if pairing else ())),
+        findings=(*_supposed(sheet), *lost, *(check_pairing(pairing, lines) if pairing else ())),
         names=known,
         resolutions=decided,
         layout=layout,
         proposals=proposals,
         pairing=pairing,
+        boxes=_boxes(folder),
     )
 
 
@@ -160,6 +163,19 @@ def picture_tasks(batch: CheckedBatch) -> list[PictureTask]:
         for name in named
         if (batch.folder / name).resolve().is_relative_to(inside)
     ]
+
+
+def _supposed(sheet: Sheet) -> list[Finding]:
+    """What was taken for granted to read the sheet; letters may be wrong, so somebody looks."""
+    return [
+        Finding("sheet as read", "please look" if "letters" in text else "note", f"{sheet.path.name}: {text}")
+        for text in sheet.supposed
+    ]
+
+
+def _boxes(folder: Path) -> Mapping[str, tuple[Box, ...]]:
+    found = find_coco(folder)
+    return boxes_by_image(read_coco(found)) if found else {}
 
 
 def _names_of(folder: Path) -> Names:

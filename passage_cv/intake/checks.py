@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from passage_cv.intake.batch import CheckedBatch
+from passage_cv.intake.box_checks import check_boxes
 from passage_cv.intake.event_checks import (
     check_event_dates,
     check_event_facts,
@@ -100,4 +101,5 @@ CHECKS: Sequence[Check] = (
     check_exposure,
     check_sharpness,
     check_near_duplicates,
+    check_boxes,
 )

@@ -6,18 +6,16 @@ Whether a cell makes sense is asked in ``checks``.
 
 from __future__ import annotations
 
-import csv
 import tomllib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, time
 from pathlib import Path
-
-import openpyxl
 
 from passage_cv.errors import InputError
 from passage_cv.files import sha256_file
+from passage_cv.intake.coco import coco_lines, find_coco, read_coco
 from passage_cv.intake.heading_words import known_headings
+from passage_cv.intake.sheet_files import TOP, Table, as_text, read_csv, read_xlsx
 
 SHEET_SUFFIXES = (".csv", ".xlsx")
 CHECKLIST = "checklist.csv"
@@ -35,7 +33,6 @@ PERMITS = "permits.toml"
 COMPANIONS = ("trip.toml", CHECKLIST, RESOLUTIONS, LAYOUT, PAIRING, SETUPS, PERMITS)
 """Files beside the sheet that say something about the batch."""
 
-_TOP = 20
 _LEAST_HEADINGS = 3
 
 
@@ -54,12 +51,16 @@ class SheetRow:
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """A sheet as received; ``headings`` after the confirmed renaming, ``titles`` the rows above them."""
+    """A sheet as received; ``headings`` after the confirmed renaming, ``titles`` the rows above them.
+
+    ``supposed`` says what was taken for granted to read the file.
+    """
 
     path: Path
     headings: tuple[str, ...]
     rows: tuple[SheetRow, ...]
     titles: tuple[str, ...] = ()
+    supposed: tuple[str, ...] = ()
 
     @property
     def sha256(self) -> str:
@@ -70,6 +71,8 @@ class Sheet:
 def find_sheet(folder: Path) -> Path:
     """The sheet of a batch folder: ``sheet.csv`` or ``sheet.xlsx``, else the only CSV or XLSX file there.
 
+    Where there is none of these, a COCO file is the sheet.
+
     Raises
     ------
     InputError
@@ -79,6 +82,9 @@ def find_sheet(folder: Path) -> Path:
         raise InputError("Batch folder is missing", where=str(folder), do="Check the path.")
     found = sorted(path for path in folder.iterdir() if path.suffix.lower() in SHEET_SUFFIXES)
     found = [path for path in found if not path.name.startswith((".", "~$")) and path.name != CHECKLIST]
+    annotations = None if found else find_coco(folder)
+    if annotations:
+        return annotations
     named = [path for path in found if path.stem.lower() == "sheet"]
     candidates = named or found
     if len(candidates) == 1:
@@ -92,7 +98,7 @@ def find_sheet(folder: Path) -> Path:
 
 
 def read_sheet(path: Path, *, headings: Mapping[str, str] | None = None) -> Sheet:
-    """Read a CSV or XLSX sheet.
+    """Read a CSV, XLSX or COCO sheet.
 
     Parameters
     ----------
@@ -106,7 +112,8 @@ def read_sheet(path: Path, *, headings: Mapping[str, str] | None = None) -> Shee
     InputError
         If the file cannot be read, is empty, or two columns have one heading.
     """
-    lines = _read_csv(path) if path.suffix.lower() == ".csv" else _read_xlsx(path)
+    table = _read_table(path)
+    lines = table.lines
     if not lines:
         raise InputError("Sheet is empty", where=str(path), do="Give a line of headings and a line per image.")
     top = _heading_row(lines)
@@ -116,7 +123,9 @@ def read_sheet(path: Path, *, headings: Mapping[str, str] | None = None) -> Shee
         head.pop()
     _require_distinct(head, path)
     rows = tuple(_row(number, cells, head) for number, cells in lines[top + 1 :])
-    return Sheet(path, tuple(head), rows, tuple(" ".join(filter(None, cells)) for _, cells in lines[:top]))
+    return Sheet(
+        path, tuple(head), rows, tuple(" ".join(filter(None, cells)) for _, cells in lines[:top]), table.supposed
+    )
 
 
 def read_facts(folder: Path) -> dict[str, str]:
@@ -144,62 +153,23 @@ def read_facts(folder: Path) -> dict[str, str]:
     return {key: as_text(value) for key, value in values.items()}
 
 
-def as_text(value: object) -> str:
-    """A cell or TOML value as the text a person would have typed.
-
-    Examples
-    --------
-    >>> as_text(12.0), as_text(None), as_text(date(2031, 4, 20))
-    ('12', '', '2031-04-20')
-    """
-    if value is None:
-        return ""
-    if isinstance(value, float) and value.is_integer():
-        return str(int(value))
-    if isinstance(value, datetime | date | time):
-        return value.isoformat()
-    return str(value).strip()
+def _read_table(path: Path) -> Table:
+    readers = {".csv": read_csv, ".json": _coco_table}
+    return readers.get(path.suffix.lower(), read_xlsx)(path)
 
 
-def _read_csv(path: Path) -> list[tuple[int, list[str]]]:
-    try:
-        with path.open(encoding="utf-8-sig", newline="") as stream:
-            return _filled(csv.reader(stream, strict=True))
-    except UnicodeDecodeError as error:
-        raise InputError(
-            f"Sheet is not UTF-8 at byte {error.start}", where=str(path), do="Save it as CSV UTF-8."
-        ) from error
-    except csv.Error as error:
-        raise InputError(f"Sheet is not CSV: {error}", where=str(path), do="Save it again as CSV.") from error
-
-
-def _read_xlsx(path: Path) -> list[tuple[int, list[str]]]:
-    try:
-        book = openpyxl.load_workbook(path, read_only=True, data_only=True)
-    except Exception as error:  # openpyxl raises many kinds for a damaged file, none of them its own
-        raise InputError(f"Sheet is not XLSX: {error}", where=str(path), do="Save it again.") from error
-    try:
-        sheets = [
-            _filled([as_text(v) for v in row] for row in s.iter_rows(values_only=True)) for s in book.worksheets
-        ]
-    finally:
-        book.close()
-    return max(sheets, key=lambda lines: max((known_headings(cells) for _, cells in lines[:_TOP]), default=-1))
+def _coco_table(path: Path) -> Table:
+    lines = list(enumerate(coco_lines(read_coco(path)), start=1))
+    return Table(lines, ("row 2 is the first annotation of a COCO file",))
 
 
 def _heading_row(lines: Sequence[tuple[int, list[str]]]) -> int:
     """Which row holds the headings: the first, unless it says nothing and one of the next reads like headings."""
     if known_headings(lines[0][1]):
         return 0
-    scores = [known_headings(cells) for _, cells in lines[:_TOP]]
+    scores = [known_headings(cells) for _, cells in lines[:TOP]]
     best = scores.index(max(scores))
     return best if scores[best] >= _LEAST_HEADINGS else 0
-
-
-def _filled(rows: Iterable[Sequence[str]]) -> list[tuple[int, list[str]]]:
-    """Rows that hold anything, each with its number in the spreadsheet."""
-    numbered = ((number, [cell.strip() for cell in row]) for number, row in enumerate(rows, start=1))
-    return [(number, cells) for number, cells in numbered if any(cells)]
 
 
 def _row(number: int, cells: Sequence[str], head: Sequence[str]) -> SheetRow:

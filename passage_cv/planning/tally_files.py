@@ -18,7 +18,7 @@ import openpyxl
 
 from passage_cv.errors import InputError
 from passage_cv.files import write_bytes
-from passage_cv.intake.sheet import as_text
+from passage_cv.intake.sheet_files import as_text
 from passage_cv.planning.tally import FATES, MARKS, SEXES, Book, Lot, TrapLine
 
 TRAP_COLUMNS = ("date", "site", "trap", "sex", "mark", "caught", *FATES, "second_mark", "resolution")

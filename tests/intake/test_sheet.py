@@ -37,7 +37,7 @@ def test_excel_dates_become_iso(tmp_path: Path) -> None:
     book.active.append(["1.jpg", date(2031, 5, 11), datetime(2031, 5, 11, 20, 15)])  # noqa: DTZ001 - Excel knows no offset
     book.save(tmp_path / "b.xlsx")
     cells = read_sheet(tmp_path / "b.xlsx").rows[0].cells
-    assert (cells["eventDate"], cells["taken_at"]) == ("2031-05-11T00:00:00", "2031-05-11T20:15:00")
+    assert (cells["eventDate"], cells["taken_at"]) == ("2031-05-11", "2031-05-11T20:15:00")
 
 
 def test_a_byte_order_mark_and_confirmed_headings(tmp_path: Path) -> None:
@@ -55,7 +55,8 @@ def test_widths_are_told_not_mended(tmp_path: Path) -> None:
     ("data", "message"),
     [
         (b"", "Sheet is empty"),
-        ("image,größe\n".encode("cp1252"), "Sheet is not UTF-8 at byte 8"),
+        ("image,gr\u00f6\u00dfe\n".encode("cp1252") + b"\x81", "neither UTF-8 nor Windows-1252 at byte 12"),
+        (b"\xff\xfei\x00m", "neither UTF-8"),
         (b"image,image\n", "Two columns are headed image"),
         (b'image,code\n"1.jpg,NSH\n', "Sheet is not CSV"),
     ],
@@ -64,6 +65,41 @@ def test_unreadable_sheets_say_why(tmp_path: Path, data: bytes, message: str) ->
     (tmp_path / "s.csv").write_bytes(data)
     with pytest.raises(InputError, match=message):
         read_sheet(tmp_path / "s.csv")
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "cp1252"])
+@pytest.mark.parametrize("separator", [",", ";", "\t"])
+def test_letters_and_separators_of_every_office(tmp_path: Path, encoding: str, separator: str) -> None:
+    text = "image,individual,note\n1.jpg,7,große Wunde\n".replace(",", separator)
+    sheet = read_sheet(write(tmp_path / "s.csv", text, encoding))
+    assert sheet.rows[0].cells == {"image": "1.jpg", "individual": "7", "note": "große Wunde"}
+    assert any("große" in said for said in sheet.supposed) == (encoding == "cp1252")
+    assert any("separated" in said for said in sheet.supposed) == (separator != ",")
+
+
+def test_days_and_times_of_a_workbook_are_told_apart(tmp_path: Path) -> None:
+    book = openpyxl.Workbook()
+    book.active.append(["image", "eventDate", "taken_at"])
+    for hour in (0, 9):  # a column with other times keeps its midnights
+        book.active.append(["1.jpg", datetime(2031, 5, 11), datetime(2031, 5, 11, hour)])  # noqa: DTZ001 - as above
+    book.save(tmp_path / "b.xlsx")
+    cells = [row.cells for row in read_sheet(tmp_path / "b.xlsx").rows]
+    assert [cell["eventDate"] for cell in cells] == ["2031-05-11", "2031-05-11"]
+    assert cells[0]["taken_at"] == "2031-05-11T00:00:00"
+
+
+def test_the_sheet_with_the_headings_is_read_and_said(tmp_path: Path) -> None:
+    book = openpyxl.Workbook()
+    book.active.append(["Read me first"])
+    data = book.create_sheet("Fish 2031")
+    data.append(["Crew RKV, Kettleback"])
+    data.append([])
+    data.append(["image", "individual", "code"])
+    data.append(["1.jpg", 1, "NSH"])
+    book.save(tmp_path / "b.xlsx")
+    sheet = read_sheet(tmp_path / "b.xlsx")
+    assert (sheet.rows[0].number, sheet.titles) == (4, ("Crew RKV, Kettleback",))
+    assert sheet.supposed == ("of 2 sheets 'Fish 2031' was read",)
 
 
 def test_a_damaged_workbook_is_refused(tmp_path: Path) -> None:

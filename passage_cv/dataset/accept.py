@@ -16,12 +16,15 @@ from pathlib import Path
 import pyarrow as pa
 
 from passage_cv.dataset.against_store import Earlier, findings_against, look_back
-from passage_cv.dataset.facts import BatchEntry, DrawFact, RolesFact, put_fact
+from passage_cv.dataset.facts import BatchEntry, DrawFact, RegisterFact, RolesFact, put_fact
+from passage_cv.dataset.permit_counts import findings_of_permits, handled_before, handled_with
 from passage_cv.dataset.receipt import Receipt, build_receipt, has_receipt, keep_receipt
 from passage_cv.dataset.receipt_page import receipt_page
+from passage_cv.dataset.registers import new_entries, register_of
 from passage_cv.dataset.roles import OBSERVED, Observation, draw_roles
 from passage_cv.dataset.rows import write_pack
 from passage_cv.dataset.segments import batch_id, build_segment, encode_segment
+from passage_cv.dataset.setup_history import findings_of_setups
 from passage_cv.dataset.store import Store
 from passage_cv.dataset.tables import tuples
 from passage_cv.dataset.versions import (
@@ -37,6 +40,8 @@ from passage_cv.errors import InputError
 from passage_cv.files import canonical_json, sha256_bytes
 from passage_cv.intake.batch import CheckedBatch
 from passage_cv.intake.images import Picture
+from passage_cv.intake.permits import permits_of
+from passage_cv.intake.setups import setups_of
 from passage_cv.intake.sheet import COMPANIONS
 from passage_cv.progress import Progress, silent, tracked
 from passage_cv.records import Finding
@@ -147,7 +152,21 @@ def _next_record(kept: _Kept, before: Version | None, store: Store, seen: dict[s
         _require_fits(kept.batch, kept.segment, seen[key], store)
     roles = put_fact(store, _roles_fact(kept, seen[key], store))
     entry = BatchEntry(id=kept.name, segment=kept.segment_sha256, roles=roles)
-    return next_record(before, store, entry=entry, author=kept.author, at=kept.at, reason=kept.reason)
+    brought = _register_fact(kept, before)
+    fact = put_fact(store, brought) if brought else ""
+    return next_record(before, store, entry=entry, fact=fact, author=kept.author, at=kept.at, reason=kept.reason)
+
+
+def _register_fact(kept: _Kept, before: Version | None) -> RegisterFact | None:
+    """What a batch puts on file: set-ups and permits that the store did not know."""
+    return new_entries(
+        register_of(before),
+        setups=setups_of(kept.batch).values(),
+        permits=permits_of(kept.batch),
+        author=kept.author,
+        at=kept.at,
+        why=f"came with {kept.name}",
+    )
 
 
 def _roles_fact(kept: _Kept, earlier: Earlier, store: Store) -> RolesFact:
@@ -162,6 +181,7 @@ def _roles_fact(kept: _Kept, earlier: Earlier, store: Store) -> RolesFact:
         draws=tuple(DrawFact(**asdict(draw)) for draw in assigned.draws),
         units=dict(assigned.units),
         drawn=dict(assigned.drawn),
+        handled=handled_with(handled_before(earlier.before), kept.batch),
         excluded=dict(assigned.excluded),
         left_out=dict(kept.batch.excluded),
         files=dict(kept.files),
@@ -170,7 +190,12 @@ def _roles_fact(kept: _Kept, earlier: Earlier, store: Store) -> RolesFact:
 
 def _require_fits(batch: CheckedBatch, segment: pa.Table, earlier: Earlier, store: Store) -> list[Finding]:
     """Refuse what contradicts the store; returns what is only for looking at."""
-    findings = findings_against(segment, earlier, store)
+    register = register_of(earlier.before)
+    findings = [
+        *findings_against(segment, earlier, store),
+        *findings_of_setups(batch, earlier.before, register),
+        *findings_of_permits(batch, handled_before(earlier.before), register),
+    ]
     _require_resolved([finding for finding in findings if finding.severity == "must resolve"], batch)
     return findings
 

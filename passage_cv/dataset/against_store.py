@@ -50,11 +50,12 @@ class Alike:
 
 @dataclass(frozen=True, slots=True)
 class Earlier:
-    """The rows of the newest version (a few columns), what they fix for the draw, and look-alikes."""
+    """The newest version, its rows (a few columns), what they fix for the draw, and look-alikes."""
 
     rows: pa.Table
     state: RoleState = field(default_factory=RoleState)
     alike: tuple[Alike, ...] = ()
+    before: Version | None = None
 
     def alike_images(self) -> Mapping[str, tuple[str, ...]]:
         """Each picture's earlier look-alikes, by content hash."""
@@ -71,7 +72,7 @@ def look_back(segment: pa.Table, before: Version | None) -> Earlier:
         return Earlier(ROWS_SCHEMA.empty_table().select(list(_COLUMNS)), alike=within)
     rows = before.table(_COLUMNS)
     alike = (*_alike_before(segment, rows), *within)
-    return Earlier(rows, _state(segment, rows, before, {pair.earlier for pair in alike}), alike)
+    return Earlier(rows, _state(segment, rows, before, {pair.earlier for pair in alike}), alike, before)
 
 
 def findings_against(segment: pa.Table, earlier: Earlier, store: Store) -> list[Finding]:

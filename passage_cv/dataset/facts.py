@@ -6,7 +6,7 @@ Each is one canonical JSON file named by its hash, appended and never changed. `
 from __future__ import annotations
 
 import json
-from typing import Annotated, Literal, TypeVar
+from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import Field
 
@@ -14,6 +14,8 @@ from passage_cv.config import Settings, parse_settings
 from passage_cv.dataset.store import Store
 from passage_cv.errors import InputError
 from passage_cv.files import canonical_json, sha256_bytes
+from passage_cv.intake.permits import Permit
+from passage_cv.intake.setups import Setup
 from passage_cv.records import Role
 
 Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
@@ -35,7 +37,8 @@ class RolesFact(Settings):
     """What accepting a batch fixed: draws, exclusions, and the hashes of its files in ``batches/``.
 
     ``units`` holds the role of every unit of the batch, drawn now or earlier; ``drawn`` the units drawn per
-    stratum up to and with this batch. So a batch's roles, and the next draw, need no earlier fact. Format 2
+    stratum, and ``handled`` the fish handled per permit and species, up to and with this batch. So a batch's roles,
+    the next draw and the running counts need no earlier fact. Format 2
     (2026-11-25) says that both are there; some of format 1 lack them, see ``old_formats``.
     """
 
@@ -49,6 +52,7 @@ class RolesFact(Settings):
     draws: tuple[DrawFact, ...]
     units: dict[str, Role] = Field(default_factory=dict)
     drawn: dict[str, int] = Field(default_factory=dict)
+    handled: dict[str, dict[str, int]] = Field(default_factory=dict)
     excluded: dict[str, str]
     left_out: dict[str, str]
     files: dict[str, str]
@@ -92,6 +96,18 @@ class Amendment(Settings):
     lifted: tuple[Sha256, ...] = ()
 
 
+class RegisterFact(Settings):
+    """Set-ups and permits put on file: by a batch that brought them, or by a person with a reason."""
+
+    format: Literal[1] = 1
+    kind: Literal["register"] = "register"
+    author: str
+    at: str
+    why: str
+    setups: tuple[Setup, ...] = ()
+    permits: tuple[Permit, ...] = ()
+
+
 F = TypeVar("F", bound=Settings)
 
 
@@ -111,15 +127,35 @@ def read_fact(store: Store, sha256: str, model: type[F]) -> F:
     InputError
         If it is missing, was changed, or is not of that kind.
     """
+    return parse_settings(_read_values(store, sha256), model, where=store.place(f"facts/{sha256}.json"))
+
+
+def read_later_fact(store: Store, sha256: str) -> Amendment | RegisterFact:
+    """Read a fact that a version names beside its batches.
+
+    Raises
+    ------
+    InputError
+        As :func:`read_fact`.
+    """
+    values = _read_values(store, sha256)
+    where = store.place(f"facts/{sha256}.json")
+    if values.get("kind") == "register":
+        return parse_settings(values, RegisterFact, where=where)
+    return parse_settings(values, Amendment, where=where)
+
+
+def _read_values(store: Store, sha256: str) -> dict[str, Any]:
+    """The values of a fact whose bytes are those of its name."""
     path = f"facts/{sha256}.json"
     try:
         data = store.storage.read(path)
         values = json.loads(data)
     except (FileNotFoundError, ValueError) as error:
         raise _damaged(store, path) from error
-    if sha256_bytes(data) != sha256:
+    if sha256_bytes(data) != sha256 or not isinstance(values, dict):
         raise _damaged(store, path)
-    return parse_settings(values, model, where=store.place(path))
+    return values
 
 
 def _damaged(store: Store, path: str) -> InputError:

@@ -12,11 +12,14 @@ from collections.abc import Iterator
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from passage_cv.files import canonical_json, sha256_bytes
+from passage_cv.files import canonical_json, sha256_bytes, sha256_file
 from passage_cv.intake.batch import CheckedBatch
 from passage_cv.intake.columns import NUMBER_COLUMNS
 from passage_cv.intake.images import Picture
 from passage_cv.intake.lines import Line
+from passage_cv.intake.sheet import PERMITS, SETUPS
+from passage_cv.intake.target_checks import see_targets
+from passage_cv.intake.targets import Target
 
 _SHEET_TEXT = (
     "light",
@@ -31,6 +34,7 @@ _SHEET_TEXT = (
     "length_type",
     "permit",
     "animalCareProtocol",
+    "gear",
 )
 _KEYS = (
     "image_sha256",
@@ -48,6 +52,15 @@ _KEYS = (
     "purpose",
 )
 
+TARGET_COLUMNS = {
+    "light": "target_light",
+    "red_green": "target_red_green",
+    "blue_green": "target_blue_green",
+    "marker_px": "target_marker_px",
+    "sharpness": "target_sharpness",
+}
+"""What was measured on a picture of the reference target, and its column; null for every other picture."""
+
 _TYPES: dict[str, pa.DataType] = {
     **dict.fromkeys(_KEYS, pa.string()),
     "sheet_order": pa.int32(),
@@ -55,6 +68,7 @@ _TYPES: dict[str, pa.DataType] = {
     **dict.fromkeys((*_SHEET_TEXT, "batch", "image", "fingerprint"), pa.string()),
     **dict.fromkeys(("row", "width", "height"), pa.int32()),
     "sheet": pa.string(),
+    **dict.fromkeys(TARGET_COLUMNS.values(), pa.float64()),
 }
 SCHEMA = pa.schema(_TYPES)
 
@@ -63,7 +77,7 @@ def batch_id(batch: CheckedBatch) -> str:
     """Name of a batch: its folder's name and a hash of everything in it that is kept.
 
     The hash covers the sheet, the facts, every kept picture, every exclusion and decision, the confirmed
-    layout and pairing; it ignores the order in which files are found.
+    layout and pairing, set-ups and permits; it ignores the order in which files are found.
     """
     content = {
         "sheet": batch.sheet_sha256,
@@ -75,6 +89,9 @@ def batch_id(batch: CheckedBatch) -> str:
     }
     if batch.pairing:
         content["pairing"] = batch.pairing.model_dump(mode="json")
+    for name in (SETUPS, PERMITS):
+        if (batch.folder / name).is_file():
+            content[name] = sha256_file(batch.folder / name)
     name = "".join(c if c.isalnum() or c in "-_." else "-" for c in batch.folder.resolve().name)
     return f"{name}-{sha256_bytes(canonical_json(content))[:12]}"
 
@@ -82,9 +99,10 @@ def batch_id(batch: CheckedBatch) -> str:
 def build_segment(batch: CheckedBatch) -> pa.Table:
     """The rows of a batch without unresolved findings, a row per kept image."""
     pictures = {picture.name: picture for picture in batch.images}
+    targets = {seen.picture.name: _target_columns(seen.target) for seen in see_targets(batch)}
     name = batch_id(batch)
     rows = [
-        {**_row(line, pictures[image]), "batch": name, "sheet_order": order}
+        {**_row(line, pictures[image]), **targets.get(image, {}), "batch": name, "sheet_order": order}
         for order, (line, image) in enumerate(_kept(batch))
     ]
     return pa.Table.from_pylist(rows, schema=SCHEMA)
@@ -101,6 +119,10 @@ def encode_segment(table: pa.Table) -> bytes:
 def decode_segment(data: bytes) -> pa.Table:
     """The table of a segment's bytes, with null in columns that came later than it; one thread, as it is small."""
     return pq.read_table(pa.BufferReader(data), schema=SCHEMA, use_threads=False)
+
+
+def _target_columns(target: Target) -> dict[str, float | None]:
+    return {column: getattr(target, name) for name, column in TARGET_COLUMNS.items()}
 
 
 def _kept(batch: CheckedBatch) -> Iterator[tuple[Line, str]]:

@@ -19,7 +19,17 @@ from pydantic import Field
 
 from passage_cv.config import Settings, parse_settings
 from passage_cv.dataset.applying import AMENDED, apply_amendments
-from passage_cv.dataset.facts import Amendment, BatchEntry, RolesFact, Sha256, WindowFact, put_fact, read_fact
+from passage_cv.dataset.facts import (
+    Amendment,
+    BatchEntry,
+    RegisterFact,
+    RolesFact,
+    Sha256,
+    WindowFact,
+    put_fact,
+    read_fact,
+    read_later_fact,
+)
 from passage_cv.dataset.old_formats import fill_facts
 from passage_cv.dataset.rows import ROWS_SCHEMA, batch_rows, find_packs, window_rows
 from passage_cv.dataset.store import Store
@@ -114,7 +124,12 @@ class Version:
     @cached_property
     def amendments(self) -> tuple[Amendment, ...]:
         """Every amendment, in order."""
-        return tuple(read_fact(self.store, sha256, Amendment) for sha256 in self.record.facts)
+        return tuple(fact for fact in self.later_facts if isinstance(fact, Amendment))
+
+    @cached_property
+    def later_facts(self) -> tuple[Amendment | RegisterFact, ...]:
+        """Amendments and registrations, in order."""
+        return tuple(read_later_fact(self.store, sha256) for sha256 in self.record.facts)
 
     def table(self, columns: Sequence[str] | None = None) -> pa.Table:
         """A row per image with its role, amendments applied.
@@ -136,7 +151,7 @@ class Version:
         return self._read(ROWS_SCHEMA.names)
 
     def _read(self, columns: Sequence[str]) -> pa.Table:
-        needed = list(dict.fromkeys([*columns, *(AMENDED if self.record.facts else ())]))
+        needed = list(dict.fromkeys([*columns, *(AMENDED if self.amendments else ())]))
         packs = find_packs(self.store) if self.windows else {}
         filled = self.filled_facts
         parts = [

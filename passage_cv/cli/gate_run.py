@@ -17,7 +17,7 @@ from passage_cv.gate.site import Site, read_site
 from passage_cv.service.controller import Controller, RunSummary
 from passage_cv.service.frames import Camera, Clock, FolderCamera, RealClock, SimulatedClock
 from passage_cv.service.link import ModbusPlant
-from passage_cv.service.loading import note_tighten
+from passage_cv.service.loading import note_tighten, require_stricter
 from passage_cv.service.log import GateLog
 from passage_cv.service.orders import Order, write_order
 from passage_cv.service.plant import NoPlant, Plant
@@ -110,8 +110,10 @@ def tighten(
     if u is None and v is None:
         raise UsageError("Nothing is tightened", do="Give a score, --pass-nothing or --reject-nothing.")
     with GateLog.open_existing(log) as open_log:
+        after = require_stricter(open_log.events_since(), u=u, v=v, where=str(log))
         note_tighten(open_log, u=u, v=v, because=BY_A_PERSON, time=_now(), by=by)
-    show(f"Stricter from now on, said {by} ({log})")
+    for one in after:
+        show(f"Package {one.package_id[:12]} passes below {one.u:.6g}, rejects above {one.v:.6g}, said {by} ({log})")
 
 
 def _open_camera(

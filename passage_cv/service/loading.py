@@ -130,6 +130,30 @@ def note_tighten(log: GateLog, *, u: float | None, v: float | None, because: str
     log.add_event(time=time, kind=TIGHTEN, detail=canonical_json(told).decode(), by=by)
 
 
+def require_stricter(
+    events: Iterable[Event], *, u: float | None, v: float | None, where: str
+) -> tuple[InService, ...]:
+    """What would be in service with these cutoffs, for each of the hours.
+
+    Raises
+    ------
+    InputError
+        If no package is in service, or none would allow less.
+    """
+    told = tuple(events)
+    hours = {json.loads(event.detail)["hours"] for event in told if event.kind == LOAD}
+    before = [found for name in sorted(hours) if (found := in_service(told, hours=name))]
+    after = tuple(one.tightened(math.inf if u is None else u, -math.inf if v is None else v, "") for one in before)
+    if list(after) == before:
+        allowed = "; ".join(f"passes below {one.u:.6g}, rejects above {one.v:.6g}" for one in before)
+        raise InputError(
+            f"That is no stricter: {allowed or 'no package is in service'}",
+            where=where,
+            do="Give stricter cutoffs; only a package that two people signed loosens.",
+        )
+    return after
+
+
 def restrict(made: GateDecision, now: InService) -> GateDecision:
     """A decision under what was tightened since: what is no longer allowed is held, and says so."""
     score = np.float32(made.score)

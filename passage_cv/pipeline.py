@@ -47,6 +47,19 @@ class Calibrated:
 
 
 @dataclass(frozen=True, slots=True)
+class ReportOptions:
+    """What a report may say besides.
+
+    ``before`` is the folder of an earlier one to compare with, ``simultaneous`` asks for intervals that hold all at
+    once, ``notes`` are remarks of whoever ran it.
+    """
+
+    before: Path | None = None
+    simultaneous: bool = False
+    notes: Sequence[str] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Evaluated:
     """Where the report lies and what it says."""
 
@@ -91,17 +104,14 @@ def evaluate_scores(
     out: Path,
     *,
     store: Path | str | None = None,
-    before: Path | None = None,
-    simultaneous: bool = False,
     run: Path | None = None,
-    notes: Sequence[str] = (),
+    options: ReportOptions | None = None,
     progress: Progress = silent,
 ) -> Evaluated:
     """Judge the ``test`` individuals with fixed cutoffs and write the report into ``out``.
 
-    With a store, the look at role ``test`` goes into its ledger, and thumbnails and names come from it. ``before`` is
-    the folder of an earlier report to compare with. With the ``run`` that the scores come from, and the store, the
-    training pictures most like each of the worst cases stand beside it.
+    With a store, the look at role ``test`` goes into its ledger, and thumbnails and names come from it. With the
+    store and the ``run`` that the scores come from, the training pictures most like each worst case stand beside it.
 
     Raises
     ------
@@ -109,8 +119,8 @@ def evaluate_scores(
         As :func:`passage_cv.evaluation.assess.assess`, if the earlier report cannot be read, or if the run is not
         that of the scores.
     """
-    scores, cutoffs = read_scores(scores_path), read_cutoffs(cutoffs_path)
-    earlier = read_earlier(before) if before else None
+    scores, cutoffs, options = read_scores(scores_path), read_cutoffs(cutoffs_path), options or ReportOptions()
+    earlier = read_earlier(options.before) if options.before else None
     names: Mapping[str, str] = {}
     picture: Picture | None = None
     nearest: NearestPictures | None = None
@@ -119,8 +129,8 @@ def evaluate_scores(
         nearest = find_nearest(run, opened, scores, progress=progress) if run else None
         _record_test(opened, scores, cutoffs)
         names, picture = _names(opened, scores), lambda sha256: _thumbnail(opened, sha256)
-    assessment = assess(scores, cutoffs, simultaneous=simultaneous, nearest=nearest)
-    page = write_report(assessment, out, names=names, picture=picture, notes=notes, before=earlier)
+    assessment = assess(scores, cutoffs, simultaneous=options.simultaneous, nearest=nearest)
+    page = write_report(assessment, out, names=names, picture=picture, notes=options.notes, before=earlier)
     return Evaluated(page, assessment)
 
 

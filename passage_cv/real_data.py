@@ -28,7 +28,7 @@ from passage_cv.gate.picking import pick_reference_pictures
 from passage_cv.gate.verify import verify_package
 from passage_cv.intake.check import check_batch
 from passage_cv.intake.names import any_names
-from passage_cv.pipeline import Calibrated, calibrate_scores, evaluate_scores
+from passage_cv.pipeline import Calibrated, ReportOptions, calibrate_scores, evaluate_scores
 from passage_cv.policy import Policy, read_policy
 from passage_cv.progress import Progress, silent
 from passage_cv.recognition.crossval import cross_validate, cross_validate_plainly, individual_figures
@@ -123,7 +123,15 @@ def run_real_data(
     calibrated = calibrate_scores(
         out / "scores.parquet", policy_path, out / "cutoffs.json", store=store, author=AUTHOR
     )
-    evaluate_scores(out / "scores.parquet", out / "cutoffs.json", out / "report", store=store, notes=[NOTE])
+    evaluate_scores(
+        out / "scores.parquet",
+        out / "cutoffs.json",
+        out / "report",
+        store=store,
+        run=out / "run",
+        options=ReportOptions(notes=[NOTE]),
+        progress=progress,
+    )
     summary = {
         **figures,
         "excluded": [rule.code for rule in policy.in_group("exclude")],

@@ -24,7 +24,7 @@ from passage_cv.gate.picking import pick_reference_pictures
 from passage_cv.gate.verify import VerifyReport, verify_package
 from passage_cv.intake.check import check_batch
 from passage_cv.parallel import process_pool
-from passage_cv.pipeline import Calibrated, Evaluated, calibrate_scores, evaluate_scores
+from passage_cv.pipeline import Calibrated, Evaluated, ReportOptions, calibrate_scores, evaluate_scores
 from passage_cv.policy import Policy, read_policy
 from passage_cv.progress import Progress, silent, tracked
 from passage_cv.recognition.score import score_version
@@ -134,7 +134,13 @@ def run_demo(out: Path, *, seed: int, size: float = 1.0, progress: Progress = si
     )
     calibrate_scores(places.scores, policy_path, out / "cutoffs.json", store=places.store, author=AUTHOR)
     evaluated = evaluate_scores(
-        places.scores, out / "cutoffs.json", places.report.parent, store=places.store, notes=[NOTE]
+        places.scores,
+        out / "cutoffs.json",
+        places.report.parent,
+        store=places.store,
+        run=places.run,
+        options=ReportOptions(notes=[NOTE]),
+        progress=progress,
     )
     references = pick_reference_pictures(version, policy)
     write_package(places.run, out / "cutoffs.json", policy_path, places.package, pictures=references)

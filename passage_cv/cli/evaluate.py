@@ -8,11 +8,12 @@ from typing import Annotated
 
 import typer
 
-from passage_cv.cli.console import command_app, show, show_json, table
+from passage_cv.cli.console import command_app, progress_bar, show, show_json, table
+from passage_cv.errors import InputError
 from passage_cv.evaluation.misses import ClassCount
 from passage_cv.evaluation.values import evaluation_values
 from passage_cv.evaluation.words import percent
-from passage_cv.pipeline import evaluate_scores
+from passage_cv.pipeline import ReportOptions, evaluate_scores
 
 app = command_app()
 
@@ -23,6 +24,9 @@ def evaluate(
     cutoffs: Annotated[Path, typer.Option("--cutoffs", "-c", help="Cutoffs file from calibrate.")],
     out: Annotated[Path, typer.Option("--out", "-o", help="Folder for report.html and its tables.")] = Path("report"),
     store: Annotated[Path | None, typer.Option(help="Store: thumbnails, names, and the ledger of test uses.")] = None,
+    run: Annotated[
+        Path | None, typer.Option(help="Run of the scores: shows the training pictures most like each worst case.")
+    ] = None,
     before: Annotated[Path | None, typer.Option(help="Folder of an earlier report to compare with.")] = None,
     simultaneous: Annotated[bool, typer.Option(help="Widen the intervals so that all classes hold at once.")] = False,
     json: Annotated[bool, typer.Option("--json", help="Print the counts as JSON for a machine.")] = False,
@@ -32,7 +36,11 @@ def evaluate(
     Rates stand with exact intervals. Cutoffs are never changed here. Where no fish has role 'test' the
     report says 'unchecked'.
     """
-    found = evaluate_scores(scores, cutoffs, out, store=store, before=before, simultaneous=simultaneous)
+    if run is not None and store is None:
+        raise InputError("--run needs the pictures", do="Name the store that holds them with --store.")
+    with progress_bar() as progress:
+        options = ReportOptions(before=before, simultaneous=simultaneous)
+        found = evaluate_scores(scores, cutoffs, out, store=store, run=run, options=options, progress=progress)
     if json:
         show_json(evaluation_values(found.assessment))
         return

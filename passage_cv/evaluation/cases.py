@@ -7,14 +7,17 @@ which a person should see them. No picture is read here.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+import numpy.typing as npt
 
 from passage_cv.decision.cutoffs_file import Cutoffs
 from passage_cv.evaluation.judging import Judged, label_codes, named_classes
 from passage_cv.records import Action
-from passage_cv.scores import Floats, Strings
+from passage_cv.scores import Floats, Scores
+
+NEAR_SHOWN = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,8 +30,11 @@ class NearPicture:
     likeness: float
 
 
-NearestPictures = Callable[[str], Sequence[NearPicture]]
-"""From an image's SHA-256 to the training pictures most like it, the most alike first."""
+NearestPictures = Callable[[Sequence[str]], Sequence[Sequence[NearPicture]]]
+"""From the SHA-256 of images to the training pictures most like each, the most alike first."""
+
+Embed = Callable[[Sequence[str]], npt.NDArray[np.floating]]
+"""From the SHA-256 of images to their embeddings, shape (n_images, n_features)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,55 +62,68 @@ def worst_cases(
     order = np.lexsort((np.where(refused, -score, score), rank))
     chosen = [int(i) for i in order[:most] if rank[i] < 3 and not np.isnan(score[i])]
     named = named_classes(judged.individuals, cutoffs)
-    return tuple(_case(judged, named[i], i, nearest) for i in chosen)
+    near = _near(judged.individuals.text["image_sha256"][chosen].tolist(), nearest)
+    return tuple(_case(judged, named[i], i, near.get(i_case, ())) for i_case, i in enumerate(chosen))
 
 
 def nearest_by_embedding(
-    embeddings: Floats, image_sha256s: Strings, *, train: Floats, train_pictures: Sequence[NearPicture], most: int = 3
+    embed: Embed, train_pictures: Sequence[NearPicture], *, most: int = NEAR_SHOWN
 ) -> NearestPictures:
     """A finder of near pictures from embeddings, by their cosine.
 
     Parameters
     ----------
-    embeddings, image_sha256s
-        Of the pictures that may be asked for, shape (n_images, n_features) and (n_images,).
-    train, train_pictures
-        Of the training pictures, in the same order; their ``likeness`` is replaced.
+    embed
+        Asked once, for the training pictures and those in question together.
+    train_pictures
+        One picture per training individual; their ``likeness`` is replaced.
     most
-        How many near pictures to give; an unknown picture has none.
+        How many near pictures to give.
 
     Examples
     --------
-    >>> pictures = [NearPicture("t1", "f1", "NSH", 0), NearPicture("t2", "f2", "BOW", 0)]
-    >>> find = nearest_by_embedding(np.array([[2.0, 0.1]]), np.array(["q"]),
-    ...                             train=np.array([[0.0, 1.0], [1.0, 0.0]]), train_pictures=pictures, most=1)
-    >>> [(near.label, round(near.likeness, 3)) for near in find("q")]
+    >>> vectors = {"t1": [0.0, 1.0], "t2": [1.0, 0.0], "q": [2.0, 0.1]}
+    >>> find = nearest_by_embedding(lambda images: np.array([vectors[image] for image in images]),
+    ...                             [NearPicture("t1", "f1", "NSH", 0), NearPicture("t2", "f2", "BOW", 0)], most=1)
+    >>> [(near.label, round(near.likeness, 3)) for near in find(["q"])[0]]
     [('BOW', 0.999)]
-    >>> find("another")
-    []
     """
-    own, others = _unit(embeddings), _unit(train)
-    place = {str(sha256): i for i, sha256 in enumerate(image_sha256s)}
+    train = [near.image_sha256 for near in train_pictures]
 
-    def find(image_sha256: str) -> list[NearPicture]:
-        if image_sha256 not in place:
-            return []
-        cosine = others @ own[place[image_sha256]]
+    def find(images: Sequence[str]) -> list[list[NearPicture]]:
+        vectors = _unit(np.asarray(embed([*train, *images]), dtype=np.float64))
+        likeness = vectors[len(train) :] @ vectors[: len(train)].T
         return [
-            NearPicture(near.image_sha256, near.individual, near.label, float(cosine[i]))
-            for i, near in ((int(i), train_pictures[int(i)]) for i in np.argsort(-cosine, kind="stable")[:most])
+            [replace(train_pictures[i], likeness=float(row[i])) for i in np.argsort(-row, kind="stable")[:most]]
+            for row in likeness
         ]
 
     return find
+
+
+def training_pictures(scores: Scores) -> list[NearPicture]:
+    """The first picture of every ``train`` individual whose image is named, in the order of the scores."""
+    train = scores.with_role("train")
+    _, first = np.unique(train.individual, return_index=True)
+    columns = zip(
+        *(train.text[name][np.sort(first)] for name in ("image_sha256", "individual", "class")), strict=True
+    )
+    return [NearPicture(str(image), str(name), str(label), 0.0) for image, name, label in columns if image]
+
+
+def _near(images: Sequence[str], nearest: NearestPictures | None) -> dict[int, tuple[NearPicture, ...]]:
+    """Near pictures by the place of the image they belong to, where there is an image and a way to find them."""
+    places = [place for place, image in enumerate(images) if image]
+    found = nearest([images[place] for place in places]) if nearest and places else []
+    return {place: tuple(near) for place, near in zip(places, found, strict=False)}
 
 
 def _unit(vectors: Floats) -> Floats:
     return np.asarray(vectors / np.maximum(np.linalg.norm(vectors, axis=1, keepdims=True), 1e-12))
 
 
-def _case(judged: Judged, named: str, i: int, nearest: NearestPictures | None) -> Case:
+def _case(judged: Judged, named: str, i: int, near: tuple[NearPicture, ...]) -> Case:
     text = judged.individuals.text
-    image = str(text["image_sha256"][i])
     return Case(
         individual=str(text["individual"][i]),
         label=str(text["class"][i]),
@@ -112,6 +131,6 @@ def _case(judged: Judged, named: str, i: int, nearest: NearestPictures | None) -
         action=str(judged.actions[i]),
         score=float(judged.scored.score[i]),
         trip=str(text["trip"][i]),
-        image_sha256=image,
-        near=tuple(nearest(image)) if nearest and image else (),
+        image_sha256=str(text["image_sha256"][i]),
+        near=near,
     )

@@ -49,6 +49,15 @@ class _Network:
         self._input = self._session.get_inputs()[0]
         self.outputs = {output.name: output.shape for output in self._session.get_outputs()}
 
+    def require(self, output: str) -> None:
+        """Refuse a model without this output."""
+        if output not in self.outputs:
+            raise InputError(
+                f"Model gives {', '.join(self.outputs)}, needed {output}",
+                where=self.where,
+                do="Give model.onnx of a run.",
+            )
+
     def run(self, crops: Crops, names: tuple[str, ...]) -> list[Floats32]:
         """The named outputs for each crop, a bounded number of crops at once."""
         self._require(crops)
@@ -72,10 +81,22 @@ class _Network:
 
 
 class Embedder:
-    """A frozen backbone: crops to features."""
+    """A frozen backbone, or a run's ``model.onnx``: crops to features.
+
+    Raises
+    ------
+    InputError
+        If the file is missing, is not an ONNX model, or gives no embedding.
+    """
 
     def __init__(self, model: Path | bytes, *, threads: int = 1) -> None:
         self._network = _Network(model, threads=threads)
+        self._network.require(EMBEDDING)
+
+    @property
+    def width(self) -> int:
+        """Features per picture."""
+        return int(self._network.outputs[EMBEDDING][-1])
 
     def embed(self, crops: Crops) -> Floats32:
         """Features of shape (n, n_features) for uint8 crops (n, size, size, 3).
@@ -106,12 +127,7 @@ class GateModel:
 
     def __init__(self, model: Path | bytes, *, threads: int = 1) -> None:
         self._network = _Network(model, threads=threads)
-        if LOGITS not in self._network.outputs:
-            raise InputError(
-                f"Model gives {', '.join(self._network.outputs)}, needed {LOGITS}",
-                where=self._network.where,
-                do="Give model.onnx of a run.",
-            )
+        self._network.require(LOGITS)
 
     def logits(self, crops: Crops) -> Floats32:
         """Logits of shape (n, n_classes) for uint8 crops (n, size, size, 3).

@@ -7,7 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from passage_cv.evaluation.assess import assess
-from passage_cv.evaluation.cases import NearPicture, nearest_by_embedding
+from passage_cv.evaluation.cases import NearPicture, nearest_by_embedding, training_pictures
+from passage_cv.scores import build_scores
 from tests.evaluation.small_world import small_cutoffs, small_scores
 
 
@@ -16,8 +17,9 @@ def test_likeness_is_the_cosine_and_falls(n_train: int, seed: int) -> None:
     rng = np.random.default_rng(seed)
     train, own = rng.normal(size=(n_train, 5)), rng.normal(size=(2, 5))
     pictures = [NearPicture(f"t{i}", f"f{i}", "NSH", 0.0) for i in range(n_train)]
-    find = nearest_by_embedding(own, np.array(["a", "b"]), train=train, train_pictures=pictures, most=3)
-    near = find("b")
+    vectors = {f"t{i}": train[i] for i in range(n_train)} | {"a": own[0], "b": own[1]}
+    find = nearest_by_embedding(lambda images: np.array([vectors[image] for image in images]), pictures, most=3)
+    _, near = find(["a", "b"])
     assert len(near) == min(3, n_train)
     cosine = train @ own[1] / (np.linalg.norm(train, axis=1) * np.linalg.norm(own[1]))
     order = np.argsort(-cosine)[:3]
@@ -28,10 +30,28 @@ def test_likeness_is_the_cosine_and_falls(n_train: int, seed: int) -> None:
 def test_cases_carry_their_near_pictures() -> None:
     scores = small_scores()
     near = NearPicture("t1", "f1", "BOW", 0.93)
-    found = assess(scores, small_cutoffs(scores), nearest=lambda sha256: [near] if sha256.endswith("0") else [])
+    found = assess(
+        scores,
+        small_cutoffs(scores),
+        nearest=lambda images: [[near] if image.endswith("0") else [] for image in images],
+    )
     assert found.worst[0].image_sha256.endswith("0")
     assert found.worst[0].near == (near,)
     assert found.worst[1].near == ()
+
+
+def test_training_pictures_are_one_per_training_fish() -> None:
+    columns = {
+        "individual": ["a", "a", "b", "c", "d"],
+        "class": ["NSH", "NSH", "BOW", "NSH", "BOW"],
+        "role": ["train", "train", "train", "test", "train"],
+        "image_sha256": ["a1", "a2", "b1", "c1", ""],
+    }
+    found = training_pictures(build_scores("logit", ["NSH", "BOW"], np.zeros((5, 2)), columns))
+    assert [(one.image_sha256, one.individual, one.label) for one in found] == [
+        ("a1", "a", "NSH"),
+        ("b1", "b", "BOW"),
+    ]
 
 
 def test_without_a_finder_there_are_none() -> None:

@@ -1,0 +1,76 @@
+"""How alike pictures of the store look to a model: the features under its last layer, one row per picture.
+
+Comes in: a run and names of stored pictures. Goes out: their embeddings. It serves people who look at mistakes; no
+action depends on it. Pictures are read at working size, as in training.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+
+from passage_cv.config import parse_settings
+from passage_cv.dataset.store import Store
+from passage_cv.dataset.working import working_image
+from passage_cv.files import canonical_json, read_json, sha256_bytes, sha256_file
+from passage_cv.progress import Progress, silent
+from passage_cv.recognition.crop import CropSettings
+from passage_cv.recognition.embed import FeatureCache, Floats32, embed_pictures
+from passage_cv.recognition.model import Embedder
+from passage_cv.recognition.transforms import recipe_sha256
+
+
+@dataclass(frozen=True, slots=True)
+class Looks:
+    """A run's eye on the pictures of a store."""
+
+    store: Store
+    embedder: Embedder
+    crop: CropSettings
+    model_sha256: str
+
+    @classmethod
+    def of(cls, run: Path, store: Store) -> Looks:
+        """Open the model of a run.
+
+        Raises
+        ------
+        InputError
+            If a file is missing or cannot be read, or the model gives no embedding.
+        """
+        crop = run / "crop.json"
+        return cls(
+            store=store,
+            embedder=Embedder(run / "model.onnx"),
+            crop=parse_settings(read_json(crop), CropSettings, where=str(crop)),
+            model_sha256=sha256_file(run / "model.onnx"),
+        )
+
+    def embed(self, images: Sequence[str], *, progress: Progress = silent) -> Floats32:
+        """Embeddings of shape (n_images, n_features), from the store's cache where they are there.
+
+        Parameters
+        ----------
+        images
+            SHA-256 of stored pictures.
+        progress
+            Told of pictures done.
+
+        Raises
+        ------
+        InputError
+            If a picture is not in the store or cannot be used.
+        """
+        key = sha256_bytes(canonical_json(["likeness", recipe_sha256(self.crop), self.model_sha256]))[:16]
+        return embed_pictures(
+            images,
+            partial(working_image, self.store),
+            self.embedder.embed,
+            cache=FeatureCache(self.store.storage, key),
+            crop=self.crop,
+            width=self.embedder.width,
+            label="Comparing pictures",
+            progress=progress,
+        )

@@ -27,6 +27,9 @@ TASKS = {
     "evaluate": "passage_cv.web.tasks.deciding:evaluate",
     "export": "passage_cv.web.tasks.gate:export",
     "verify": "passage_cv.web.tasks.gate:verify",
+    "compare": "passage_cv.web.tasks.looking:compare",
+    "try": "passage_cv.web.tasks.looking:try_out",
+    "status": "passage_cv.web.tasks.looking:status",
 }
 """Kind of work to its function, which is loaded only in the process that runs it: training needs torch."""
 LANES = {kind: "long" if kind in {"train", "score"} else "short" for kind in TASKS}

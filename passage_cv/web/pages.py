@@ -26,7 +26,7 @@ def build_pages() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters.update(when=when, size=size, percent=percent, short=short)
+    environment.filters.update(when=when, size=size, percent=percent, short=short, figure=figure)
     environment.globals["static"] = static_address
     return environment
 
@@ -65,6 +65,20 @@ def size(n_bytes: float) -> str:
 def short(sha256: str) -> str:
     """The first twelve digits of a hash, or a dash."""
     return sha256[:12] or "-"
+
+
+def figure(text: str) -> str:
+    """A number of a table with four digits, text and empty cells as they are.
+
+    Examples
+    --------
+    >>> figure("0.123456789"), figure("12"), figure("NSH, miss"), figure("")
+    ('0.1235', '12', 'NSH, miss', '-')
+    """
+    try:
+        return f"{float(text):.4g}"
+    except ValueError:
+        return text or "-"
 
 
 def cells_safe_for_spreadsheets(row: Mapping[str, object]) -> dict[str, str]:

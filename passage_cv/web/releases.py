@@ -8,7 +8,7 @@ from __future__ import annotations
 import shutil
 import zipfile
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -21,6 +21,9 @@ from passage_cv.web.jobs import add_job, is_busy
 from passage_cv.web.research import made_path
 from passage_cv.web.settings import WebSettings
 from passage_cv.web.tables import Job, Made, Release, Service, User, utc
+
+_SQLITE = b"SQLite format 3\x00"
+"""The first bytes of a gate log."""
 
 
 def cutoffs_of(settings: WebSettings, made: Made) -> Cutoffs:
@@ -139,6 +142,34 @@ def service_of(db: Session, site: str) -> list[Service]:
 def in_service(db: Session) -> dict[str, Service]:
     """What each site runs now."""
     return {line.site: line for line in db.scalars(select(Service).order_by(Service.id))}
+
+
+def keep_log(db: Session, settings: WebSettings, site: str, log: IO[bytes], who: str) -> Job:
+    """Keep a copy of a gate's log and ask for it to be read against the package in service.
+
+    Raises
+    ------
+    InputError
+        If nothing is in service at the site, or the file is no gate log.
+    """
+    line = in_service(db).get(site)
+    package = db.get(Made, line.release.package_id) if line else None
+    if package is None:
+        raise InputError("Nothing is in service there", where=site[:80], do="Put a package into service first.")
+    if log.read(len(_SQLITE)) != _SQLITE:
+        raise InputError("File is no gate log", where=site, do="Choose the log that the gate computer keeps.")
+    log.seek(0)
+    path = settings.data / "gate-logs" / f"{utc()[:19].replace(':', '')}-{package.id}.sqlite"
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with path.open("xb") as target:
+        shutil.copyfileobj(log, target)
+    return add_job(db, "status", package.id, {"package": package.id, "log": str(path)}, who)
+
+
+def newest_status(db: Session) -> dict[str, Made]:
+    """For each site the newest reading of its gate's log."""
+    found = db.scalars(select(Made).where(Made.kind == "status").order_by(Made.at))
+    return {str(one.facts["site"]): one for one in found}
 
 
 def releases(db: Session) -> list[Release]:

@@ -5,6 +5,7 @@ Starts jobs and keeps account of what they made. Every rule lives in the stages 
 
 from __future__ import annotations
 
+import csv
 import re
 import secrets
 import shutil
@@ -25,7 +26,7 @@ from passage_cv.web.jobs import Work, add_job
 from passage_cv.web.settings import WebSettings
 from passage_cv.web.tables import Job, Made
 
-KINDS = ("run", "scores", "cutoffs", "report", "package")
+KINDS = ("run", "scores", "cutoffs", "report", "package", "comparison", "whatif", "status")
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}")
 
 
@@ -139,6 +140,25 @@ def start_calibration(db: Session, settings: WebSettings, scores: Made, policy: 
     return add_job(db, "calibrate", scores.id, {"scores": scores.id, "policy": policy}, who)
 
 
+def start_trial(db: Session, settings: WebSettings, scores: Made, policy: str, who: str) -> Job:
+    """Ask what other demands would come to; reads role ``train`` alone and costs no attempt."""
+    policy_path(settings, policy)
+    return add_job(db, "try", scores.id, {"scores": scores.id, "policy": policy}, who)
+
+
+def start_comparison(db: Session, first: Made, second: Made, who: str) -> Job:
+    """Ask which of two runs is right more often on the fish both learnt from.
+
+    Raises
+    ------
+    InputError
+        If both are the same run.
+    """
+    if first.id == second.id:
+        raise InputError("A run is compared with another one", where=first.title, do="Choose two runs.")
+    return add_job(db, "compare", second.id, {"first": first.id, "second": second.id}, who)
+
+
 def start_evaluation(db: Session, cutoffs: Made, who: str) -> Job:
     """Ask for the report of cutoffs; the look at role ``test`` goes into the ledger."""
     return add_job(db, "evaluate", cutoffs.id, {"cutoffs": cutoffs.id}, who)
@@ -153,6 +173,21 @@ def find_made(db: Session, kind: str, made_id: str) -> Made | None:
     """One thing by its kind and id."""
     found = db.get(Made, made_id)
     return found if found is not None and found.kind == kind else None
+
+
+def read_table(path: Path) -> tuple[list[str], list[list[str]]]:
+    """Headings and rows of a table that a job wrote."""
+    with path.open(encoding="utf-8", newline="") as stream:
+        head, *rows = list(csv.reader(stream)) or [[]]
+    return head, rows
+
+
+def tracked_at(settings: WebSettings, run: Made) -> tuple[str, str]:
+    """The id of a run in mlflow, and its page where the settings name the address of a server."""
+    path = made_path(settings, run) / "mlflow.txt"
+    run_id = path.read_text(encoding="utf-8").strip() if path.is_file() else ""
+    is_page = settings.tracking.startswith(("http://", "https://")) and run_id.isalnum()
+    return run_id, f"{settings.tracking.rstrip('/')}/#/runs/{run_id}" if is_page else ""
 
 
 def made_path(settings: WebSettings, made: Made) -> Path:

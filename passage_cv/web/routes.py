@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from passage_cv.web.people import ADMINISTRATOR, ANYONE, DATA, ENGINEER, GATE, RESEARCHER, SIGNED_IN, TECHNICIAN, Who
-from passage_cv.web.views import account, api, batches, findings, gate, pairing, readings, research, upload
+from passage_cv.web.views import account, api, batches, findings, gate, models, pairing, readings, research, upload
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,14 +75,21 @@ ROUTES = (
     Route("POST", "/data", research.begin_data, RESEARCHER),
     Route("GET", "/data/{name}", research.version, RESEARCHER),
     Route("GET", "/data/{name}/since/{older}", research.version_diff, RESEARCHER),
+    Route("GET", "/data/{name}/cover", research.cover, RESEARCHER),
+    Route("GET", "/data/{name}/leaks", research.leaks, RESEARCHER),
     Route("GET", "/ledger", research.ledger, RESEARCHER),
     Route("GET", "/policies", research.policies, GATE),
     Route("POST", "/policies", research.keep_policy, RESEARCHER),
     Route("GET", "/models", research.models, RESEARCHER),
     Route("POST", "/models", research.train, RESEARCHER),
+    Route("GET", "/models/compare/{made_id}", models.comparison, RESEARCHER),
+    Route("POST", "/models/compare", models.compare, RESEARCHER),
+    Route("GET", "/models/{made_id}", models.run, RESEARCHER),
     Route("POST", "/models/{made_id}/score", research.score, RESEARCHER),
     Route("GET", "/cutoffs", research.cutoffs, GATE),
     Route("POST", "/cutoffs", research.calibrate, RESEARCHER),
+    Route("POST", "/cutoffs/try", models.try_out, RESEARCHER),
+    Route("GET", "/cutoffs/try/{made_id}", models.trial, RESEARCHER),
     Route("GET", "/cutoffs/{made_id}", research.cutoffs_page, GATE),
     Route("POST", "/cutoffs/{made_id}/evaluate", research.evaluate, RESEARCHER),
     Route("POST", "/cutoffs/{made_id}/propose", gate.propose, RESEARCHER),
@@ -90,6 +97,7 @@ ROUTES = (
     Route("GET", "/jobs", research.job_list, SIGNED_IN),
     Route("GET", "/jobs/{job_id}", research.job, SIGNED_IN),
     Route("GET", "/jobs/{job_id}/state", research.job_state, SIGNED_IN),
+    Route("GET", "/jobs/{job_id}/log", research.job_log, SIGNED_IN),
     Route("POST", "/jobs/{job_id}/stop", research.cancel, SIGNED_IN),
     # the engineer
     Route("GET", "/releases", gate.release_list, GATE),
@@ -100,6 +108,8 @@ ROUTES = (
     Route("GET", "/releases/{release_id}/package.zip", gate.download, ENGINEER),
     Route("POST", "/releases/{release_id}/service", gate.put_into_service, ENGINEER),
     Route("GET", "/service", gate.service, GATE),
+    Route("POST", "/service/log", gate.hand_in_log, ENGINEER),
+    Route("GET", "/service/status/{made_id}", gate.status, GATE),
     Route("POST", "/service/back", gate.roll_back, ENGINEER),
     # scripts
     Route("GET", "/api/me", api.me, SIGNED_IN),

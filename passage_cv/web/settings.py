@@ -24,7 +24,8 @@ class WebSettings(Settings):
 
     ``database`` is a SQLAlchemy address (SQLite in the data folder by default), ``store`` a folder or an
     S3-compatible address. ``https`` says that people reach the server through TLS, which a proxy may end.
-    ``language`` names a file of texts. Limits on uploads are per file, per batch, and for what a zip may unpack to.
+    ``language`` names a file of texts, ``tracking`` the address under which people open the mlflow server.
+    Limits on uploads are per file, per batch, and for what a zip may unpack to.
     """
 
     data: Path
@@ -33,6 +34,7 @@ class WebSettings(Settings):
     https: bool = False
     hosts: str = "localhost,127.0.0.1"
     language: str = "en"
+    tracking: str = ""
     secret: str = ""
     upload_bytes: Annotated[int, Field(gt=0)] = 8 * GIB
     batch_bytes: Annotated[int, Field(gt=0)] = 64 * GIB

@@ -77,6 +77,6 @@ def evaluate(work: Work) -> dict[str, Any]:
     return {"made": work.job_id}
 
 
-def _store(work: Work) -> Path | None:
-    """The store whose ledger counts the looks."""
-    return Path(work.settings.store_root) if store_exists(work.settings.store_root) else None
+def _store(work: Work) -> str | None:
+    """The store whose ledger counts the looks, a folder or an S3 address."""
+    return work.settings.store_root if store_exists(work.settings.store_root) else None

@@ -4,14 +4,19 @@ from __future__ import annotations
 
 from typing import Annotated
 
+from anyio.to_thread import run_sync
 from fastapi import Form
 from fastapi.responses import FileResponse, Response
+from sqlalchemy import select
+from starlette.datastructures import UploadFile
 
+from passage_cv.errors import InputError
+from passage_cv.files import read_json
 from passage_cv.web import releases as rules
 from passage_cv.web.ask import Ask, Asking, NotFound
 from passage_cv.web.people import Role
-from passage_cv.web.research import find_made, made_of
-from passage_cv.web.tables import Made, Release
+from passage_cv.web.research import find_made, made_of, made_path
+from passage_cv.web.tables import Job, Made, Release
 from passage_cv.web.views.batches import last_job
 from passage_cv.web.views.research import find
 
@@ -90,13 +95,33 @@ def put_into_service(ask: Asking, release_id: str, reason: Text = "") -> Respons
 
 
 def service(ask: Asking) -> Response:
-    """What each site runs, and what it ran before."""
+    """What each site runs and what it ran before, and what its gate's newest log says."""
     now = rules.in_service(ask.db)
     return ask.page(
         "service",
         sites={site: rules.service_of(ask.db, site) for site in sorted(now)},
+        logs=rules.newest_status(ask.db),
+        jobs=_status_jobs(ask),
         is_engineer=Role.ENGINEER in ask.roles,
     )
+
+
+async def hand_in_log(ask: Asking) -> Response:
+    """Take a copy of a gate's log and have it read against the package in service."""
+    form = await ask.request.form()
+    site, log = str(form.get("site", "")), form.get("log")
+    if not isinstance(log, UploadFile):
+        raise InputError("No log came with the form", where=site, do="Choose the gate's log file.")
+    job = await run_sync(rules.keep_log, ask.db, ask.server.settings, site, log.file, ask.person.name)
+    ask.did("handed in gate log", f"{site} ({log.filename})")
+    return ask.go(f"/jobs/{job.id}")
+
+
+def status(ask: Asking, made_id: str) -> Response:
+    """What a gate did: actions, audits with their alarms, and days unlike the others."""
+    made = find(ask, "status", made_id)
+    found = read_json(made_path(ask.server.settings, made) / "status.json")
+    return ask.page("status", made=made, found=found)
 
 
 def roll_back(ask: Asking, site: Text = "", reason: Text = "") -> Response:
@@ -104,6 +129,11 @@ def roll_back(ask: Asking, site: Text = "", reason: Text = "") -> Response:
     line = rules.roll_back(ask.db, site, ask.person.name, reason)
     ask.did("rolled back", f"{line.site}: {line.release_id}")
     return ask.go("/service")
+
+
+def _status_jobs(ask: Ask) -> list[Job]:
+    found = select(Job).where(Job.kind == "status").order_by(Job.created_at.desc()).limit(10)
+    return list(ask.db.scalars(found))
 
 
 def _release(ask: Ask, release_id: str) -> Release:

@@ -1,0 +1,63 @@
+"""A trained model, two of them side by side, and what other demands would come to."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import Form
+from fastapi.responses import Response
+
+from passage_cv.files import read_json
+from passage_cv.web import research as rules
+from passage_cv.web.ask import Asking
+from passage_cv.web.views.research import find
+
+Text = Annotated[str, Form()]
+DISAGREEMENTS_SHOWN = 200
+
+
+def run(ask: Asking, made_id: str) -> Response:
+    """One model: its figures, where it was tracked, its scores, and what it was compared with."""
+    made, settings = find(ask, "run", made_id), ask.server.settings
+    run_id, page = rules.tracked_at(settings, made)
+    return ask.page(
+        "run",
+        made=made,
+        run_id=run_id,
+        page=page,
+        others=[one for one in rules.made_of(ask.db, "run") if one.id != made.id],
+        scores=[one for one in rules.made_of(ask.db, "scores") if one.sources.get("run") == made.id],
+        comparisons=[one for one in rules.made_of(ask.db, "comparison") if made.id in one.sources.values()],
+    )
+
+
+def compare(ask: Asking, first: Text = "", second: Text = "") -> Response:
+    """Put a comparison of two models into the queue."""
+    one, two = find(ask, "run", first), find(ask, "run", second)
+    job = rules.start_comparison(ask.db, one, two, ask.person.name)
+    ask.did("asked for comparison", f"{one.title} / {two.title}")
+    return ask.go(f"/jobs/{job.id}")
+
+
+def comparison(ask: Asking, made_id: str) -> Response:
+    """Two models on the same fish: counts, an exact test, and the fish on which they differ."""
+    made = find(ask, "comparison", made_id)
+    found = read_json(rules.made_path(ask.server.settings, made) / "comparison.json")
+    rows = {"all": found["overall"], **found["per_class"]}
+    return ask.page("comparison", made=made, found=found, rows=rows, most=DISAGREEMENTS_SHOWN)
+
+
+def try_out(ask: Asking, scores: Text = "", policy: Text = "") -> Response:
+    """Ask what other demands would come to."""
+    made = find(ask, "scores", scores)
+    job = rules.start_trial(ask.db, ask.server.settings, made, policy, ask.person.name)
+    ask.did("asked for what-if", f"{made.title} under {policy}")
+    return ask.go(f"/jobs/{job.id}")
+
+
+def trial(ask: Asking, made_id: str) -> Response:
+    """The tables of a what-if: one thing moved at a time."""
+    made = find(ask, "whatif", made_id)
+    place = rules.made_path(ask.server.settings, made)
+    tables = {name: rules.read_table(place / f"{name}.csv") for name in made.facts["tables"]}
+    return ask.page("trial", made=made, tables=tables)

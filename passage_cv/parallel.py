@@ -2,16 +2,18 @@
 
 A step that runs once per picture is a function from one item to one result, which catches what can go wrong
 with that item itself. The default executor is a local pool of spawned processes; any
-``concurrent.futures.Executor`` can be handed in instead. Items lost with a killed worker are run again, one
-at a time, so that a bad item cannot take good ones with it.
+``concurrent.futures.Executor`` can be handed in instead. Items lost with a killed worker are run again: those
+that were being worked on one at a time, so that a bad item cannot take good ones with it, the others in a pool
+as before.
 """
 
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor, Future, ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import ExitStack
 from multiprocessing import get_context
 from typing import TypeVar
 
@@ -20,6 +22,10 @@ from passage_cv.progress import Progress, silent
 
 A = TypeVar("A")
 R = TypeVar("R")
+
+
+SUSPECTS_PER_WORKER = 2
+"""Parts of the items that a pool has in hand per worker: one being worked on, one waiting in its queue."""
 
 
 def worker_count() -> int:
@@ -92,34 +98,65 @@ def _run(
     progress: Progress,
     chunk: int,
 ) -> list[R]:
-    starts = range(0, len(items), chunk)
-    waiting: dict[Future[list[R]], int] = {
-        executor.submit(_apply, function, items[start : start + chunk]): start for start in starts
-    }
+    parts = {start: items[start : start + chunk] for start in range(0, len(items), chunk)}
     found: dict[int, list[R]] = {}
-    done = 0
+
+    def keep(start: int, results: list[R]) -> None:
+        found[start] = results
+        progress(label, sum(len(part) for part in found.values()), len(items))
+
     progress(label, 0, len(items))
+    _run_together(function, parts, executor, keep)
+    while lost := [start for start in parts if start not in found]:
+        suspects = lost[: SUSPECTS_PER_WORKER * worker_count()]
+        for start, results in _run_apart(function, {start: parts[start] for start in suspects}):
+            keep(start, results)
+        with _pool(worker_count()) as pool:
+            _run_together(function, {start: parts[start] for start in lost if start not in found}, pool, keep)
+    return [result for start in parts for result in found[start]]
+
+
+def _run_together(
+    function: Callable[[A], R],
+    parts: Mapping[int, Sequence[A]],
+    executor: Executor,
+    keep: Callable[[int, list[R]], None],
+) -> None:
+    """Run parts of the items in an executor; those that a killed worker takes with it are not kept."""
+    try:
+        waiting: dict[Future[list[R]], int] = {
+            executor.submit(_apply, function, part): start for start, part in parts.items()
+        }
+    except BrokenProcessPool:
+        return
     for future in as_completed(waiting):
-        start = waiting[future]
         try:
-            found[start] = future.result()
+            results = future.result()
         except BrokenProcessPool:
             continue
-        done += len(found[start])
-        progress(label, done, len(items))
-    for start in (lost for lost in starts if lost not in found):
-        found[start] = [_run_alone(function, item) for item in items[start : start + chunk]]
-        done += len(found[start])
-        progress(label, done, len(items))
-    return [result for start in starts for result in found[start]]
+        keep(waiting[future], results)
 
 
-def _run_alone(function: Callable[[A], R], item: A) -> R:
-    with _pool(1) as pool:
-        try:
-            return pool.submit(function, item).result()
-        except BrokenProcessPool as error:
-            raise InputError(
-                f"This item ends the process that works on it: {item!r}",
-                do="Take it out by name, with the reason, and run again.",
-            ) from error
+def _run_apart(function: Callable[[A], R], parts: Mapping[int, Sequence[A]]) -> Iterator[tuple[int, list[R]]]:
+    """Run items one after the other in one process of their own, and in a new one where an item ends it."""
+    with ExitStack() as pools:
+        pool = pools.enter_context(_pool(1))
+        for start, part in parts.items():
+            results = []
+            for item in part:
+                try:
+                    results.append(pool.submit(function, item).result())
+                except BrokenProcessPool:
+                    pool = pools.enter_context(_pool(1))
+                    results.append(_run_again(function, item, pool))
+            yield start, results
+
+
+def _run_again(function: Callable[[A], R], item: A, pool: Executor) -> R:
+    try:
+        return pool.submit(function, item).result()
+    except BrokenProcessPool as error:
+        raise InputError(
+            f"This item ends the process that works on it: {item!r}",
+            do="Take it out by name, with the reason, and run again.",
+        ) from error

@@ -2,12 +2,15 @@
 
 Roles ``cut`` and ``test`` go from the original picture through the gate's crop and ``model.onnx``, because a limit
 holds only for the path that was measured. A picture that cannot be used is a row with NaN and the reason.
+Pictures are scored one by one in a pool of processes; any executor can take its place (see ``parallel``).
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from concurrent.futures import Executor
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -17,11 +20,12 @@ from passage_cv.config import parse_settings
 from passage_cv.dataset.store import Store
 from passage_cv.dataset.versions import Version
 from passage_cv.errors import InputError
-from passage_cv.files import read_json, sha256_file
+from passage_cv.files import read_json, sha256_bytes, sha256_file
 from passage_cv.intake.images import PICTURE_SUFFIXES, decode_picture
+from passage_cv.parallel import map_items
 from passage_cv.progress import Progress, silent
-from passage_cv.recognition.crop import CropSettings, Rgb
-from passage_cv.recognition.embed import Ran, Read, run_pictures
+from passage_cv.recognition.crop import CropSettings, crop_image
+from passage_cv.recognition.embed import Floats32, Ran
 from passage_cv.recognition.model import GateModel
 from passage_cv.recognition.rows import UNKNOWN, RunClasses, label_rows, read_run_classes
 from passage_cv.scores import Scores, build_scores, read_scores
@@ -35,7 +39,6 @@ class Run:
     """An opened run folder: what is needed to score with it."""
 
     folder: Path
-    model: GateModel
     model_sha256: str
     classes: RunClasses
     crop: CropSettings
@@ -51,7 +54,7 @@ def open_run(folder: Path) -> Run:
         If a file is missing or cannot be read, or the model is not the one its out-of-fold scores belong to.
     """
     scores = read_scores(folder / "train_scores.parquet")
-    model = GateModel(folder / "model.onnx")
+    GateModel(folder / "model.onnx")  # refused here, not in a worker
     sha256 = sha256_file(folder / "model.onnx")
     if scores.meta.get("model_sha256") != sha256:
         raise InputError(
@@ -61,7 +64,6 @@ def open_run(folder: Path) -> Run:
         )
     return Run(
         folder=folder,
-        model=model,
         model_sha256=sha256,
         classes=read_run_classes(folder / "classes.json"),
         crop=parse_settings(read_json(folder / "crop.json"), CropSettings, where=str(folder / "crop.json")),
@@ -69,7 +71,72 @@ def open_run(folder: Path) -> Run:
     )
 
 
-def score_version(run: Path, store: Store, version: Version, *, progress: Progress = silent) -> Scores:
+@dataclass(frozen=True, slots=True)
+class Task:
+    """A picture to be scored, with everything a worker anywhere needs to do it.
+
+    ``place`` is the address of a store, whose object of this name is meant, or empty where ``name`` is a file.
+    """
+
+    name: str
+    place: str
+    model: Path
+    model_sha256: str
+    crop: CropSettings
+
+
+@dataclass(frozen=True, slots=True)
+class ScoredPicture:
+    """Logits of one picture (n_classes,), or None and why there are none; ``sha256`` is "" where it has no bytes."""
+
+    logits: Floats32 | None
+    sha256: str
+    problem: str = ""
+
+
+def score_picture(task: Task) -> ScoredPicture:
+    """Score one picture: decode, crop, run the model, each alone, which is the gate's own path. Never raises for it.
+
+    A module-level function of one picklable item, so that it can run in any process on any machine that sees the same
+    files; model and store are opened once per process.
+    """
+    try:
+        data = _read(task)
+    except InputError as error:
+        return ScoredPicture(None, "", error.what)
+    sha256 = sha256_bytes(data)
+    try:
+        crop = crop_image(decode_picture(data, where=task.name), task.crop)
+    except InputError as error:
+        return ScoredPicture(None, sha256, error.what)
+    return ScoredPicture(_model(task.model, task.model_sha256).logits(crop[None])[0], sha256)
+
+
+@lru_cache(maxsize=2)
+def _model(path: Path, sha256: str) -> GateModel:
+    data = path.read_bytes()
+    if sha256_bytes(data) != sha256:
+        raise InputError("The model changed while it was scored with", where=str(path), do="Score again.")
+    return GateModel(data)
+
+
+@lru_cache(maxsize=2)
+def _store(address: str) -> Store:
+    return Store.open(address)
+
+
+def _read(task: Task) -> bytes:
+    if task.place:
+        return _store(task.place).read_object(task.name)
+    try:
+        return Path(task.name).read_bytes()
+    except OSError as error:
+        raise InputError(f"Picture cannot be opened: {error.strerror}", where=task.name) from error
+
+
+def score_version(
+    run: Path, store: Store, version: Version, *, executor: Executor | None = None, progress: Progress = silent
+) -> Scores:
     """Score all gate views of a version: rows of ``train``, then of ``cut`` and ``test``.
 
     Parameters
@@ -78,6 +145,8 @@ def score_version(run: Path, store: Store, version: Version, *, progress: Progre
         Folder of a trained model; its own train rows keep their out-of-fold logits.
     store, version
         Where rows and original pictures come from.
+    executor
+        Where pictures are scored; by default a pool of processes on this machine.
     progress
         Told of pictures done.
 
@@ -94,11 +163,7 @@ def score_version(run: Path, store: Store, version: Version, *, progress: Progre
             where=f"version {version.name}",
             do="Accept more batches; roles are drawn as they come.",
         )
-
-    def read(sha256: str) -> Rgb:
-        return decode_picture(store.read_object(sha256), where=f"picture {sha256[:12]}")
-
-    ran = _run_all(opened, rows.images, read, progress)
+    ran, _ = _score_all(opened, rows.images, str(store.storage.root), executor, progress)
     reasons = [UNREADABLE if problem else "" for problem in ran.problems]
     meta = {**opened.train_scores.meta, "version": version.name}
     fresh = build_scores(
@@ -111,8 +176,10 @@ def score_version(run: Path, store: Store, version: Version, *, progress: Progre
     return _joined(opened.train_scores, fresh)
 
 
-def score_folder(run: Path, folder: Path, *, progress: Progress = silent) -> Scores:
+def score_folder(run: Path, folder: Path, *, executor: Executor | None = None, progress: Progress = silent) -> Scores:
     """Score every picture below a folder, each as an individual of unknown class and of no role.
+
+    Arguments as :func:`score_version`.
 
     Raises
     ------
@@ -127,9 +194,10 @@ def score_folder(run: Path, folder: Path, *, progress: Progress = silent) -> Sco
     )
     if not names:
         raise InputError("Folder holds no picture", where=str(folder), do="Give a folder of JPEG or PNG pictures.")
-    ran = _run_all(opened, names, partial(_read_file, folder), progress)
+    paths = [str((folder / name).resolve()) for name in names]
+    ran, sha256s = _score_all(opened, paths, "", executor, progress)
     columns: dict[str, Any] = {
-        "image_sha256": [sha256_file(folder / name) for name in names],
+        "image_sha256": sha256s,
         "individual": names,
         "class": [UNKNOWN] * len(names),
         "role": ["excluded"] * len(names),
@@ -140,16 +208,16 @@ def score_folder(run: Path, folder: Path, *, progress: Progress = silent) -> Sco
     return build_scores("logit", opened.classes.classes, ran.rows.astype(np.float64), columns, meta=meta)
 
 
-def _run_all(run: Run, names: list[str], read: Read, progress: Progress) -> Ran:
-    return run_pictures(
-        names,
-        read,
-        run.model.logits,
-        run.crop,
-        width=len(run.classes.classes),
-        label="Scoring pictures",
-        progress=progress,
-    )
+def _score_all(
+    run: Run, names: Sequence[str], place: str, executor: Executor | None, progress: Progress
+) -> tuple[Ran, list[str]]:
+    """Logits of every picture, and the SHA-256 of its bytes."""
+    model = (run.folder / "model.onnx").resolve()
+    tasks = [Task(name, place, model, run.model_sha256, run.crop) for name in names]
+    found = map_items(score_picture, tasks, label="Scoring pictures", progress=progress, executor=executor)
+    missing = np.full(len(run.classes.classes), np.nan, dtype=np.float32)
+    rows = np.stack([missing if one.logits is None else one.logits for one in found])
+    return Ran(rows, tuple(one.problem for one in found)), [one.sha256 for one in found]
 
 
 def _joined(first: Scores, second: Scores) -> Scores:
@@ -163,11 +231,3 @@ def _joined(first: Scores, second: Scores) -> Scores:
         numbers={**numbers, "unfamiliarity": centred_energy(values)},
         present=first.present | second.present | {"unfamiliarity"},
     )
-
-
-def _read_file(folder: Path, name: str) -> Rgb:
-    try:
-        data = (folder / name).read_bytes()
-    except OSError as error:
-        raise InputError(f"Picture cannot be opened: {error.strerror}", where=name) from error
-    return decode_picture(data, where=name)

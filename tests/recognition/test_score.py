@@ -1,6 +1,9 @@
 """Scores of a version and of a folder: each role by the path it is owed."""
 
+import os
 import shutil
+import signal
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -10,6 +13,7 @@ from typer.testing import CliRunner
 from passage_cv.cli.score import app
 from passage_cv.errors import InputError
 from passage_cv.intake.images import decode_picture
+from passage_cv.parallel import process_pool
 from passage_cv.recognition.crop import CropSettings, crop_image
 from passage_cv.recognition.model import GateModel
 from passage_cv.recognition.score import UNREADABLE, score_folder, score_version
@@ -83,3 +87,30 @@ def test_the_command_writes_scores_that_read_back(world: World, tmp_path: Path) 
     assert done.exit_code == 0, done.output
     assert "0 of them unreadable" in done.output
     assert len(read_scores(out)) == len(world.version.table())
+
+
+def test_a_worker_killed_in_the_middle_changes_nothing(world: World, tmp_path: Path) -> None:
+    for number in range(60):
+        paint(tmp_path / "pictures" / f"{number:02d}.png", "BOW", number)
+    killed = []
+
+    with process_pool(2) as pool:
+
+        def kill_one_worker(label: str, done: int, total: int) -> None:
+            if done and not killed:
+                assert done < total, label
+                killed.append(next(iter(pool._processes)))
+                os.kill(killed[0], signal.SIGKILL)
+
+        found = score_folder(world.run, tmp_path / "pictures", executor=pool, progress=kill_one_worker)
+    assert killed
+    model = GateModel(world.run / "model.onnx")
+    for name, row in zip(found.individual, found.values, strict=True):
+        picture = decode_picture((tmp_path / "pictures" / str(name)).read_bytes())
+        np.testing.assert_array_equal(row, model.logits(crop_image(picture, CropSettings(size=SIZE))[None])[0])
+
+
+def test_any_executor_can_score(world: World, scores: Scores) -> None:
+    with ThreadPoolExecutor(2) as threads:
+        found = score_version(world.run, world.store, world.version, executor=threads)
+    np.testing.assert_array_equal(found.values, scores.values)

@@ -82,6 +82,9 @@ def diff(
     changes = Counter((change.column, change.before, change.after) for change in found.changes)
     for (column, before, after), n in changes.items():
         show(f"  {column} {before or 'empty'} became {after or 'empty'}: {n} images")
+    for one in found.decisions:
+        becomes = f" to {one.becomes}" if one.becomes else ""
+        show(f"  {one.kind} {one.about}{becomes}: {one.why} ({one.author}, {one.at[:10]})")
 
 
 @app.command()

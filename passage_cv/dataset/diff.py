@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from passage_cv.dataset.facts import Amendment
 from passage_cv.dataset.tables import rows_among, tuples, values
 from passage_cv.dataset.versions import Version
 
@@ -26,8 +27,20 @@ class Change:
 
 
 @dataclass(frozen=True, slots=True)
+class Decision:
+    """One amendment between the two versions: what was decided about which fish, by whom, when and why."""
+
+    kind: str
+    about: str
+    becomes: str
+    author: str
+    at: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
 class VersionDiff:
-    """From ``older`` to ``newer``: images that came, images that went, and changed values."""
+    """From ``older`` to ``newer``: images that came, images that went, changed values, and who decided on them."""
 
     older: str
     newer: str
@@ -35,6 +48,7 @@ class VersionDiff:
     n_came: int
     n_went: int
     changes: tuple[Change, ...]
+    decisions: tuple[Decision, ...] = ()
 
 
 def diff_versions(older: Version, newer: Version) -> VersionDiff:
@@ -54,7 +68,13 @@ def diff_versions(older: Version, newer: Version) -> VersionDiff:
         n_came=_n_missing(after, before),
         n_went=_n_missing(before, after),
         changes=tuple(_changes(before, after)),
+        decisions=tuple(_decision(one) for one in newer.amendments[len(older.amendments) :]),
     )
+
+
+def _decision(one: Amendment) -> Decision:
+    n_images = len(one.images or {*one.excluded, *one.lifted})
+    return Decision(one.kind, one.individual or f"{n_images} images", one.becomes, one.author, one.at, one.why)
 
 
 def _n_missing(rows: pa.Table, others: pa.Table) -> int:

@@ -1,4 +1,4 @@
-"""Clear what killed or refused writers left: files that nothing names, once they are old enough.
+"""Clear what killed or refused writers left: files that nothing names or that were withdrawn, once old enough.
 
 A writer at work has files that no version names yet, so nothing younger than the grace period is touched.
 """
@@ -12,7 +12,7 @@ from passage_cv.dataset.facts import BatchEntry
 from passage_cv.dataset.rows import read_segment
 from passage_cv.dataset.store import Store
 from passage_cv.dataset.tables import values
-from passage_cv.dataset.versions import list_versions, open_version
+from passage_cv.dataset.versions import latest_version, list_versions, open_version, withdrawn_images
 
 GRACE_HOURS = 24.0
 """Longer than any accept takes [ours]."""
@@ -81,4 +81,4 @@ def _named(store: Store) -> set[str]:
         entries |= dict.fromkeys(version.entries)
     for entry in entries:
         named |= {entry.id, entry.segment, entry.roles, *values(read_segment(store, entry.segment), "image_sha256")}
-    return named
+    return named - withdrawn_images(latest_version(store))

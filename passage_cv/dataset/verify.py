@@ -1,8 +1,8 @@
 """Hash everything again: find any changed or missing byte of a store.
 
 Each file of a store carries its hash in its name, or is named with its hash by a file that does; the chain
-ends at ``heads/``. Reduced copies in ``working/`` are derived and are not covered; packs are, against the
-segments they were made from.
+ends at ``heads/``. What is derived is held against what it was made from: packs against their segments, reduced
+copies in ``working/`` against their pictures.
 """
 
 from __future__ import annotations
@@ -11,12 +11,13 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from random import Random
 
-from passage_cv.dataset.facts import Amendment, BatchEntry, RolesFact, read_fact
+from passage_cv.dataset.facts import BatchEntry, RolesFact, read_fact
 from passage_cv.dataset.readings import FOLDER
 from passage_cv.dataset.rows import find_packs, pack_matches, read_segment
 from passage_cv.dataset.store import SETTINGS_FILE, Store
 from passage_cv.dataset.tables import values
-from passage_cv.dataset.versions import Version, VersionRecord, read_record
+from passage_cv.dataset.versions import Version, VersionRecord, read_record, withdrawn_images
+from passage_cv.dataset.working import working_path, working_problem
 from passage_cv.errors import InputError
 from passage_cv.files import sha256_bytes
 from passage_cv.progress import Progress, silent, tracked
@@ -49,7 +50,7 @@ def verify_store(
     store
         What to look at; nothing is changed.
     sample
-        Read only this many pictures, drawn at random; all by default.
+        Read only this many pictures with their reduced copies, drawn at random; all by default.
     seed
         Of that draw.
     progress
@@ -62,10 +63,10 @@ def verify_store(
         broken + _batch_problems(store, entries) + _fact_problems(store, newest) + _pack_problems(store, newest)
     )
     pictures = _pictures(store, entries)
-    withdrawn = {sha256 for one in _amendments(newest) if one.kind == "withdraw" for sha256 in one.excluded}
+    withdrawn = _withdrawn(newest)
     chosen = pictures if sample is None else Random(seed).sample(pictures, min(sample, len(pictures)))  # noqa: S311 - a sample to look at, no secret
     for sha256 in tracked(chosen, "Hashing pictures", progress):
-        problems += [] if sha256 in withdrawn else _picture_problems(store, sha256)
+        problems += _left_problems(store, sha256) if sha256 in withdrawn else _picture_problems(store, sha256)
     problems += [p for folder in ("ledger", FOLDER) for p in _named_problems(store, folder)]
     return Verification(
         n_versions=len(records),
@@ -108,11 +109,11 @@ def _entries(newest: Version | None) -> tuple[tuple[BatchEntry, ...], list[str]]
         return (), [str(error)]
 
 
-def _amendments(newest: Version | None) -> tuple[Amendment, ...]:
+def _withdrawn(newest: Version | None) -> set[str]:
     try:
-        return newest.amendments if newest else ()
+        return withdrawn_images(newest)
     except InputError:  # told by _fact_problems
-        return ()
+        return set()
 
 
 def _batch_problems(store: Store, entries: Sequence[BatchEntry]) -> list[str]:
@@ -170,8 +171,16 @@ def _pictures(store: Store, entries: Sequence[BatchEntry]) -> list[str]:
 
 def _picture_problems(store: Store, sha256: str) -> list[str]:
     path = store.find_object(sha256)
-    problem = _changed(store, path, sha256) if path else f"objects/{sha256[:2]}/{sha256} is missing"
+    if path is None:
+        return [f"objects/{sha256[:2]}/{sha256} is missing"]
+    problem = _changed(store, path, sha256) or working_problem(store, sha256, store.storage.read(path))
     return [problem] if problem else []
+
+
+def _left_problems(store: Store, sha256: str) -> list[str]:
+    """Files of a withdrawn picture that should be gone: whoever withdrew it was stopped before it was deleted."""
+    left = [path for path in (store.find_object(sha256), working_path(sha256)) if path and store.storage.exists(path)]
+    return [f"{path} was withdrawn and is still there; run versions sweep --remove" for path in left]
 
 
 def _leftovers(store: Store, records: Sequence[VersionRecord], entries: Sequence[BatchEntry]) -> Iterator[str]:

@@ -191,6 +191,12 @@ def open_version(store: Store, name: str = "latest") -> Version:
     return Version(store, read_record(store, wanted))
 
 
+def withdrawn_images(version: Version | None) -> set[str]:
+    """Pictures whose files must be gone, by content hash."""
+    amendments = version.amendments if version else ()
+    return {sha256 for one in amendments if one.kind == "withdraw" for sha256 in one.excluded}
+
+
 def count_roles(version: Version) -> dict[str, dict[str, int]]:
     """Individuals per class and role, classes by scientific name; pictures of no fish left out."""
     columns = ("individual", "scientificName", "role")

@@ -15,6 +15,10 @@ from passage_cv.intake.images import WORKING_SIDE, decode_picture, encode_workin
 
 Rgb = npt.NDArray[np.uint8]
 
+LEVELS_OFF = 16
+"""Grey levels of 255 by which a pixel of a copy may differ from the copy made anew [ours: two releases of one
+encoder round differently; a damaged block is further off]."""
+
 
 def working_path(sha256: str) -> str:
     """Path in the store of a picture's reduced copy."""
@@ -41,6 +45,35 @@ def working_image(store: Store, sha256: str, at_least: int | None = None) -> Rgb
         return decode_picture(store.storage.read(working_path(sha256)), at_least=at_least)
     except (FileNotFoundError, InputError):  # a copy lost or cut short by a power failure is made again
         return make_working(store, sha256)
+
+
+def working_problem(store: Store, sha256: str, data: bytes) -> str:
+    """What is wrong with a reduced copy, beside one made anew; empty where nothing is, or none is kept.
+
+    Another release of the encoder may write other bytes for the same pixels, so pixels decide where bytes differ.
+
+    Parameters
+    ----------
+    store
+        Where the copy lies.
+    sha256, data
+        The original picture.
+    """
+    path = working_path(sha256)
+    if not store.storage.exists(path):
+        return ""
+    kept = store.storage.read(path)
+    try:
+        made = encode_working(reduce_picture(decode_picture(data)))
+        if kept == made:
+            return ""
+        found, wanted = decode_picture(kept), decode_picture(made)
+    except InputError as error:
+        return f"{path}: {error.what}; delete it, it will be made again"
+    same_size = found.shape == wanted.shape
+    if same_size and int(np.abs(found.astype(np.int16) - wanted).max(initial=0)) <= LEVELS_OFF:
+        return ""
+    return f"{path} does not show its picture; delete it, it will be made again"
 
 
 def make_working(store: Store, sha256: str) -> Rgb:

@@ -1,6 +1,6 @@
 """Later decisions: new versions that say who and why, and old versions as they were."""
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -9,6 +9,7 @@ from passage_cv.dataset.accept import accept_batch
 from passage_cv.dataset.amendments import amend
 from passage_cv.dataset.diff import diff_versions
 from passage_cv.dataset.store import Store, StoreSettings
+from passage_cv.dataset.sweep import sweep_store
 from passage_cv.dataset.verify import verify_store
 from passage_cv.dataset.versions import list_versions, open_version
 from passage_cv.errors import InputError
@@ -47,6 +48,10 @@ def test_relabel(store: Store) -> None:
     assert (found.n_came, found.n_went) == (0, 0)
     changed = {(change.column, change.before, change.after) for change in found.changes}
     assert changed == {("scientificName", "Alosa sapidissima", "Alosa mediocris"), ("code", "AMS", "HKS")}
+    (decision,) = found.decisions
+    assert (decision.kind, decision.about, decision.becomes) == ("relabel", "T0-1/0", "Alosa mediocris")
+    assert (decision.author, decision.why) == ("ELQ", "second reader")
+    assert diff_versions(version, version).decisions == ()
     assert list_versions(store)[-1].reason == "relabel T0-1/0: second reader"
     with pytest.raises(InputError, match="'XYZ' is on no list"):
         amend(store, "relabel", individual="T0-1/0", becomes="XYZ", **SAID)
@@ -109,6 +114,19 @@ def test_withdrawn_pictures_are_gone_and_the_rest_is_sound(store: Store) -> None
     assert open_version(store, before.name).table().num_rows == 20
     found = verify_store(store)
     assert (found.problems, found.n_withdrawn) == ((), 1)
+
+
+def test_a_withdrawal_that_was_stopped_is_found_and_finished(store: Store) -> None:
+    (row, _) = rows_of(store, "T3-1/1")
+    sha256 = str(row["image_sha256"])
+    data = store.read_object(sha256)
+    amend(store, "withdraw", images=[sha256], **SAID)
+    path = f"objects/{sha256[:2]}/{sha256}.jpg"
+    store.storage.put(path, data)  # as if the writer had been killed before it deleted the file
+    assert verify_store(store).problems == (f"{path} was withdrawn and is still there; run versions sweep --remove",)
+    later = datetime.now(UTC) + timedelta(hours=25)
+    assert sweep_store(store, now=later, remove=True).paths == (path,)
+    assert verify_store(store).problems == ()
 
 
 def test_amendments_follow_one_another(store: Store) -> None:

@@ -4,6 +4,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
+import simplejpeg
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -13,7 +14,8 @@ from passage_cv.dataset.store import Store, StoreSettings
 from passage_cv.dataset.verify import verify_store
 from passage_cv.errors import InputError
 from passage_cv.intake.check import check_batch
-from tests.batches import FACTS, trip_rows, write_batch
+from passage_cv.intake.images import decode_picture
+from tests.batches import FACTS, jpeg, trip_rows, write_batch
 
 
 @pytest.fixture(scope="module")
@@ -71,3 +73,42 @@ def test_any_missing_file_is_found(root: Path) -> None:
         finally:
             path.write_bytes(whole)
     assert problems(root) == ()
+
+
+@pytest.fixture
+def large(tmp_path: Path) -> Store:
+    """A store of one fish whose picture is above working size, so that it has a reduced copy."""
+    folder = write_batch(tmp_path / "b", trip_rows("T1", 1), {**FACTS, "trip": "T1"})
+    (folder / "images/0-0.jpg").write_bytes(jpeg("large", width=960, height=540))
+    store = Store.create(tmp_path / "store", StoreSettings())
+    accept_batch(check_batch(folder), store, author="TBO")
+    return store
+
+
+def the_copy(store: Store) -> Path:
+    (path,) = Path(store.storage.root).glob("working/640/*/*.jpg")
+    return path
+
+
+def test_a_reduced_copy_that_shows_something_else_is_found(large: Store) -> None:
+    path = the_copy(large)
+    whole = path.read_bytes()
+    for data, says in (
+        (jpeg("another", width=640, height=360), "does not show its picture"),
+        (jpeg("large", width=320, height=180), "does not show its picture"),
+        (whole[: len(whole) // 2], "damaged JPEG"),
+    ):
+        path.write_bytes(data)
+        (problem,) = verify_store(large).problems
+        assert says in problem
+        assert problem.endswith("delete it, it will be made again")
+        assert verify_store(large, sample=0).problems == ()  # copies are read with their pictures
+    path.unlink()
+    assert verify_store(large).problems == ()
+
+
+def test_the_same_pixels_from_another_encoder_are_no_fault(large: Store) -> None:
+    path = the_copy(large)
+    rgb = decode_picture(path.read_bytes())
+    path.write_bytes(simplejpeg.encode_jpeg(rgb, quality=97, colorsubsampling="444"))
+    assert verify_store(large).problems == ()

@@ -42,6 +42,9 @@ def accept(  # noqa: PLR0917 - typer fills these by name
     policy: Annotated[
         Path | None, typer.Option(help="First accept: trips with its limited classes are drawn apart.")
     ] = None,
+    layouts: Annotated[
+        Path | None, typer.Option(help="A site's folder of confirmed layouts, found again by a sheet's headings.")
+    ] = None,
     receipt_to: Annotated[
         Path | None, typer.Option("--receipt", help="Write the receipt as a page to keep or print (HTML).")
     ] = None,
@@ -57,6 +60,7 @@ def accept(  # noqa: PLR0917 - typer fills these by name
             batch,
             names=any_names() if any_name else None,
             excluded=read_exclusions(exclude or ()),
+            layouts=layouts,
             progress=progress,
         )
         if checked.unresolved and not as_json:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Annotated
 
@@ -15,7 +15,7 @@ from passage_cv.files import write_text
 from passage_cv.intake.batch import CheckedBatch
 from passage_cv.intake.check import check_batch
 from passage_cv.intake.layout import draft_layout as make_layout
-from passage_cv.intake.layout import write_layout
+from passage_cv.intake.layout import remember_layout, write_layout
 from passage_cv.intake.names import any_names
 from passage_cv.intake.pairing import propose_pairing
 from passage_cv.intake.pairing_file import write_pairing
@@ -27,7 +27,7 @@ SHOWN = 10
 
 
 @app.command()
-def check(
+def check(  # noqa: PLR0917 - typer fills these by name
     batch: Annotated[Path, typer.Argument(help="Batch folder: sheet, trip.toml, pictures.")],
     exclude: Annotated[
         list[str] | None, typer.Option(help='Leave a picture out, as "images/7.jpg=cut off by the frame".')
@@ -35,6 +35,9 @@ def check(
     any_name: Annotated[bool, typer.Option(help="Take names that are on no list (open data).")] = False,
     everything: Annotated[bool, typer.Option("--all", help="Show more than ten findings of a kind.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Findings for machines (format 2).")] = False,
+    layouts: Annotated[
+        Path | None, typer.Option(help="A site's folder of confirmed layouts, found again by a sheet's headings.")
+    ] = None,
     draft_layout_to: Annotated[
         Path | None, typer.Option("--draft-layout", help="Write what the headings may mean as a layout to confirm.")
     ] = None,
@@ -47,6 +50,8 @@ def check(
 ) -> None:
     """Look through a batch folder and show all findings at once; nothing is stored.
 
+    With --layouts, the confirmed layout of this sheet is kept there and read for every later sheet with its headings.
+
     Exit code 1 where something must be resolved before the batch can be accepted.
     """
     with progress_bar() as progress:
@@ -54,27 +59,35 @@ def check(
             batch,
             names=any_names() if any_name else None,
             excluded=read_exclusions(exclude or ()),
+            layouts=layouts,
             keep_working=False,
             progress=progress,
         )
-    if draft_layout_to:
-        sheet = read_sheet(checked.sheet)
-        write_layout(make_layout(sheet, list(checked.proposals), who="?"), draft_layout_to)
-    if pair:
-        write_pairing(propose_pairing(batch, names=any_names() if any_name else None), pair)
-    if draft:
-        write_text(draft, draft_resolutions(checked.findings, {line.row: line.cells for line in checked.rows}))
+    if layouts and checked.layout:
+        remember_layout(checked.layout, layouts)
+    told = list(_write_drafts(checked, layout_to=draft_layout_to, draft=draft, pair=pair, layouts=layouts))
     if as_json:
         show_json({"findings": [finding.as_dict() for finding in checked.findings]})
     else:
         show_findings(checked, limit=None if everything else SHOWN)
-    if draft and not as_json:
-        show(f"Decisions to fill in: {draft}; it counts as {RESOLUTIONS} in the batch folder")
-    if draft_layout_to and not as_json:
-        show(f"Layout to confirm: {draft_layout_to}; with your name in it, it counts as {LAYOUT} in the batch folder")
-    if pair and not as_json:
-        show(f"Pairing to confirm: {pair}; with your initials in it, it counts as {PAIRING} in the batch folder")
+    for text in told if not as_json else ():
+        show(text)
     raise typer.Exit(1 if checked.unresolved else 0)
+
+
+def _write_drafts(
+    checked: CheckedBatch, *, layout_to: Path | None, draft: Path | None, pair: Path | None, layouts: Path | None
+) -> Iterator[str]:
+    """Write the files to fill in that were asked for; says what each is."""
+    if layout_to:
+        write_layout(make_layout(read_sheet(checked.sheet), list(checked.proposals), who="?"), layout_to)
+        yield f"Layout to confirm: {layout_to}; with your name in it, it counts as {LAYOUT} in the batch folder"
+    if pair:
+        write_pairing(propose_pairing(checked.folder, names=checked.names, layouts=layouts), pair)
+        yield f"Pairing to confirm: {pair}; with your initials in it, it counts as {PAIRING} in the batch folder"
+    if draft:
+        write_text(draft, draft_resolutions(checked.findings, {line.row: line.cells for line in checked.rows}))
+        yield f"Decisions to fill in: {draft}; it counts as {RESOLUTIONS} in the batch folder"
 
 
 def read_exclusions(texts: Sequence[str]) -> dict[str, str]:

@@ -33,6 +33,7 @@ def pair(  # noqa: PLR0917 - typer fills these by name
     shift: Annotated[
         list[str] | None, typer.Option(help="Shift IMAGE's series and all later ones by lines, as IMAGE=1.")
     ] = None,
+    layouts: Annotated[Path | None, typer.Option(help="A site's folder of confirmed layouts.")] = None,
     who: Annotated[str, typer.Option(help="Your initials: you have looked through it and it is right.")] = DRAFT,
     again: Annotated[bool, typer.Option(help="Write over a pairing that somebody confirmed.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="The timeline for machines.")] = False,
@@ -45,7 +46,7 @@ def pair(  # noqa: PLR0917 - typer fills these by name
     """
     _require_unsigned(batch, again=again)
     with progress_bar() as progress:
-        timeline = propose_pairing(batch, progress=progress)
+        timeline = propose_pairing(batch, layouts=layouts, progress=progress)
     for texts, edit in (
         (clock, _set_clock),
         (slate, set_slate),

@@ -45,10 +45,13 @@ TEXT_COLUMNS = (
 
 NUMBER_COLUMNS = ("length_mm", "weight_g", "waterTemperature_C", "turbidity_NTU")
 
+EXTRA_NUMBERS = ("discharge_m3_s",)
+"""Numbers that are read, turned into their unit and kept with the row as received, without a column of their own."""
+
 COUNT = "individualCount"
 """How many fish a line counts that were not looked at one by one."""
 
-CANONICAL = ("image", *TEXT_COLUMNS, *NUMBER_COLUMNS, COUNT)
+CANONICAL = ("image", *TEXT_COLUMNS, *NUMBER_COLUMNS, *EXTRA_NUMBERS, COUNT)
 
 WORDS: Mapping[str, tuple[str, ...]] = {
     "purpose": (*FISH_PURPOSES, *OTHER_PURPOSES),
@@ -62,5 +65,5 @@ WORDS: Mapping[str, tuple[str, ...]] = {
 SOURCES = ("field", "open data")
 """Where a batch comes from (``source`` in trip.toml); open data carry no permit, protocol or event date."""
 
-FACT_KEYS = (*TEXT_COLUMNS, *NUMBER_COLUMNS, "source")
+FACT_KEYS = (*TEXT_COLUMNS, *NUMBER_COLUMNS, *EXTRA_NUMBERS, "source")
 """What trip.toml may hold."""

@@ -6,8 +6,8 @@ from collections import defaultdict
 
 from passage_cv.intake.batch import CheckedBatch
 from passage_cv.intake.lines import Line
-from passage_cv.intake.times import minutes_outside, parse_instant, parse_window
-from passage_cv.records import Finding
+from passage_cv.intake.times import minutes_off_event, parse_instant, parse_window, spreadsheet_day
+from passage_cv.records import Change, Finding
 
 SLACK_MINUTES = 120
 """How far a picture may lie outside its event before somebody is asked [ours: set-up and release]."""
@@ -69,7 +69,11 @@ def check_event_dates(batch: CheckedBatch) -> list[Finding]:
                     "must resolve",
                     f"eventDate is {text!r} (row {line.row}), which is no ISO 8601 date, time or interval",
                     row=line.row,
-                    proposal="Write it as 2031-04-20T21:15:00-04:00, an interval with / between",
+                    proposal="Write it as 2031-04-20T21:15:00-04:00, an interval with / between"
+                    + (
+                        f"; as a spreadsheet's day number it would be {day}" if (day := spreadsheet_day(text)) else ""
+                    ),
+                    change=Change("eventDate", day) if day else None,
                 )
             )
         elif not window.is_exact:
@@ -94,7 +98,7 @@ def check_event_window(batch: CheckedBatch) -> list[Finding]:
         window = parse_window(line.text["eventDate"])
         for name in batch.kept_images(line):
             taken = parse_instant(line.text["taken_at"] or made.get(name, ""))
-            outside = minutes_outside(taken, window) if taken and window else None
+            outside = minutes_off_event(taken, window) if taken and window else None
             if taken and outside and outside > SLACK_MINUTES:
                 findings.append(
                     Finding(
@@ -104,6 +108,7 @@ def check_event_window(batch: CheckedBatch) -> list[Finding]:
                         f" ({line.text['eventDate']})",
                         row=line.row,
                         image=name,
+                        proposal="A wrong date, card or camera clock; a photographed clock tells (passage-cv pair)",
                     )
                 )
     return findings

@@ -13,14 +13,15 @@ from datetime import date
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import Field
+from pydantic import Field, field_validator
 
 from passage_cv.config import Settings, read_settings
-from passage_cv.files import write_text
+from passage_cv.files import sha256_bytes, write_text
 from passage_cv.intake.columns import CANONICAL
 from passage_cv.intake.headings import HeadingProposal
 from passage_cv.intake.lines import as_number
 from passage_cv.intake.sheet import LAYOUT, Sheet, SheetRow
+from passage_cv.intake.times import is_zone, on_site_clock, parse_instant
 from passage_cv.intake.toml_text import toml_string
 from passage_cv.intake.units import to_si, units_of
 
@@ -41,20 +42,37 @@ class ColumnUse(Settings):
 class Layout(Settings):
     """One confirmed layout; who confirmed it and when.
 
-    ``dates`` orders numeric dates; ``offset`` is added to times without one (``-04:00``); ``decimal`` is the
-    sign in numbers; ``blanks`` says whether an empty cell repeats the one above in the columns of ``repeated``;
+    ``dates`` orders numeric dates; ``offset`` is added to times without one (``-04:00``), or the one that ``zone``
+    had then (``America/New_York``), but for the hours that a clock change makes doubtful; ``decimal`` is the sign in
+    numbers; ``blanks`` says whether an empty cell repeats the one above in the columns of ``repeated``;
     ditto marks there always do.
     """
 
     format: Literal[1] = 1
     headings: tuple[str, ...]
-    use: tuple[ColumnUse, ...]
+    use: tuple[ColumnUse, ...] = ()
     who: Annotated[str, Field(pattern=r"[^\s?]")]
     dates: Literal["iso", "day first", "month first"] = "iso"
     offset: Annotated[str, Field(pattern=r"^([+-]\d{2}:\d{2})?$")] = ""
+    zone: str = ""
     decimal: Literal[".", ","] = "."
     blanks: Literal["unknown", "same"] = "unknown"
     repeated: tuple[str, ...] = ()
+
+    @field_validator("zone")
+    @classmethod
+    def _is_known(cls, zone: str) -> str:
+        if zone and not is_zone(zone):
+            raise ValueError(f"{zone!r} is no time zone such as America/New_York")
+        return zone
+
+
+def remember_layout(layout: Layout, layouts: Path) -> Path:
+    """Keep a confirmed layout in a site's folder of layouts, named by its headings; returns where it lies."""
+    name = sha256_bytes("\x1f".join(layout.headings).encode())[:12]
+    path = layouts / f"layout-{name}.toml"
+    write_layout(layout, path)
+    return path
 
 
 def draft_layout(sheet: Sheet, proposals: list[HeadingProposal], *, who: str) -> Layout:
@@ -88,7 +106,7 @@ def find_layout(folder: Path, headings: tuple[str, ...], layouts: Path | None = 
 def write_layout(layout: Layout, path: Path) -> None:
     """Write a layout as a file that a person can read and change."""
     lines = [f"format = {layout.format}", f"headings = [{', '.join(map(toml_string, layout.headings))}]"]
-    for name in ("who", "dates", "offset", "decimal", "blanks"):
+    for name in ("who", "dates", "offset", "zone", "decimal", "blanks"):
         lines.append(f"{name} = {toml_string(getattr(layout, name))}")
     lines.append(f"repeated = [{', '.join(map(toml_string, layout.repeated))}]")
     for use in layout.use:
@@ -153,7 +171,7 @@ def read_date(text: str, layout: Layout) -> str:
     """
     found = _DATE.fullmatch(text.strip())
     if not found:
-        return _with_offset(text.strip(), layout.offset)
+        return _with_offset(text.strip(), layout)
     first, second, third, clock = found.groups()
     year, month, day = {
         "iso": (first, second, third),
@@ -169,12 +187,15 @@ def read_date(text: str, layout: Layout) -> str:
     if not clock:
         return day_text
     hour, _, rest = clock.partition(":")
-    return f"{day_text}T{int(hour):02d}:{rest if ':' in rest else rest + ':00'}{layout.offset}"
+    return _with_offset(f"{day_text}T{int(hour):02d}:{rest if ':' in rest else rest + ':00'}", layout)
 
 
-def _with_offset(text: str, offset: str) -> str:
-    has_time = re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d(:\d\d(\.\d+)?)?", text)
-    return f"{text}{offset}" if has_time else text
+def _with_offset(text: str, layout: Layout) -> str:
+    if not re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d(:\d\d(\.\d+)?)?", text) or parse_instant(text) is None:
+        return text
+    if layout.zone:
+        return on_site_clock(text, layout.zone) or text
+    return f"{text}{layout.offset}"
 
 
 def foreign_columns(layout: Layout) -> list[str]:

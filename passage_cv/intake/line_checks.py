@@ -6,7 +6,7 @@ from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 
 from passage_cv.intake.batch import CheckedBatch
-from passage_cv.intake.columns import FACT_KEYS, NUMBER_COLUMNS, SOURCES, WORDS
+from passage_cv.intake.columns import COUNT, EXTRA_NUMBERS, FACT_KEYS, NUMBER_COLUMNS, SOURCES, WORDS
 from passage_cv.intake.lines import Line, as_number
 from passage_cv.intake.names import Species
 from passage_cv.intake.slips import propose_names
@@ -168,7 +168,7 @@ def _cell_findings(cells: Mapping[str, str], *, row: int | None) -> list[Finding
     place = f"Row {row}" if row else "trip.toml"
     findings = [
         Finding("not a number", "must resolve", f"{place}: {name} is {cells[name]!r}", row=row)
-        for name in NUMBER_COLUMNS
+        for name in (*NUMBER_COLUMNS, *EXTRA_NUMBERS, COUNT)
         if cells.get(name) and as_number(cells[name]) is None
     ]
     findings += [

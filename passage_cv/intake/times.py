@@ -5,8 +5,10 @@ A time without an offset is not placed on the clock of the world; callers see th
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
+from zoneinfo import ZoneInfo, available_timezones
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +55,63 @@ def minutes_outside(taken: datetime, window: Window) -> float | None:
         return None
     gap = max(window.start - taken, taken - window.end, timedelta(0))
     return gap.total_seconds() / 60
+
+
+def minutes_off_event(taken: datetime, window: Window) -> float:
+    """How many minutes a picture lies outside its event, on the clock of the site.
+
+    Most cameras write no offset: their time is then taken as the site's own. An event given as days reaches to the
+    noon after, because a night's work runs over midnight.
+
+    Examples
+    --------
+    >>> night = parse_window("2031-05-11")
+    >>> minutes_off_event(datetime.fromisoformat("2031-05-12T03:30:00"), night)
+    0.0
+    """
+    if window.is_exact and taken.tzinfo is None:
+        taken = taken.replace(tzinfo=window.start.tzinfo)
+    if not window.is_exact:
+        taken = taken.replace(tzinfo=None)
+        is_days = window.start.time() == time.min and window.end.time() > time(23, 59)
+        window = Window(window.start, window.end + timedelta(hours=12 if is_days else 0), is_exact=False)
+    return minutes_outside(taken, window) or 0.0
+
+
+def on_site_clock(text: str, zone: str) -> str | None:
+    """A local time with the offset that the zone's clocks had; None where that is not one moment.
+
+    An hour that a clock change repeats or skips is nobody's to guess.
+
+    Examples
+    --------
+    >>> on_site_clock("2031-07-01T21:15:00", "America/New_York")
+    '2031-07-01T21:15:00-04:00'
+    >>> on_site_clock("2031-11-02T01:30:00", "America/New_York") is None  # twice that night
+    True
+    """
+    local = datetime.fromisoformat(text).replace(tzinfo=ZoneInfo(zone))
+    if local.utcoffset() != local.replace(fold=1).utcoffset():
+        return None
+    return local.isoformat()
+
+
+def spreadsheet_day(text: str) -> str:
+    """The day that a spreadsheet keeps as this number of days since 1899-12-30; empty where it is none.
+
+    Examples
+    --------
+    >>> spreadsheet_day("47979"), spreadsheet_day("480")
+    ('2031-05-11', '')
+    """
+    if not re.fullmatch(r"[3-7]\d{4}(\.\d+)?", text):  # 1982 to 2118
+        return ""
+    return (date(1899, 12, 30) + timedelta(days=int(float(text)))).isoformat()
+
+
+def is_zone(name: str) -> bool:
+    """Whether a time zone of that name is known (IANA, such as ``America/New_York``)."""
+    return name in available_timezones()
 
 
 def are_two_moments(one: str, other: str) -> bool:

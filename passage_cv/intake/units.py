@@ -7,13 +7,20 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-SI_UNIT: Mapping[str, str] = {"length_mm": "mm", "weight_g": "g", "waterTemperature_C": "C", "turbidity_NTU": "NTU"}
+SI_UNIT: Mapping[str, str] = {
+    "length_mm": "mm",
+    "weight_g": "g",
+    "waterTemperature_C": "C",
+    "turbidity_NTU": "NTU",
+    "discharge_m3_s": "m3/s",
+}
 """The unit of each numeric column."""
 
 _FACTORS: Mapping[str, Mapping[str, float]] = {
     "length_mm": {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4, "ft": 304.8},
     "weight_g": {"g": 1.0, "kg": 1000.0, "mg": 0.001, "lb": 453.59237, "oz": 28.349523125},
     "turbidity_NTU": {"NTU": 1.0},
+    "discharge_m3_s": {"m3/s": 1.0, "ft3/s": 0.028316846592, "l/s": 0.001},
 }
 _SPELLINGS: Mapping[str, str] = {
     "millimetre": "mm",
@@ -45,6 +52,14 @@ _SPELLINGS: Mapping[str, str] = {
     "fahrenheit": "F",
     "f": "F",
     "ntu": "NTU",
+    "cfs": "ft3/s",
+    "cusec": "ft3/s",
+    "ft3/sec": "ft3/s",
+    "cubic feet per second": "ft3/s",
+    "cms": "m3/s",
+    "cumec": "m3/s",
+    "m³/s": "m3/s",
+    "ft³/s": "ft3/s",
 }
 
 

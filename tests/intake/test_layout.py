@@ -15,6 +15,7 @@ from passage_cv.intake.layout import (
     draft_layout,
     find_layout,
     read_date,
+    remember_layout,
     write_layout,
 )
 from passage_cv.intake.names import shipped_names
@@ -161,6 +162,39 @@ def layout_of(**changes: object) -> Layout:
 )
 def test_dates_in_the_confirmed_order(text: str, order: str, iso: str) -> None:
     assert read_date(text, layout_of(dates=order, offset="-04:00")) == iso
+
+
+def test_a_time_zone_gives_the_offset_of_its_season_and_asks_where_two_fit() -> None:
+    zoned = layout_of(dates="month first", zone="America/New_York")
+    assert read_date("7/1/2031 21:15", zoned) == "2031-07-01T21:15:00-04:00"
+    assert read_date("12/1/2031 21:15", zoned) == "2031-12-01T21:15:00-05:00"
+    assert read_date("11/2/2031 1:30", zoned) == "2031-11-02T01:30:00"  # without offset: the checks ask
+    with pytest.raises(ValueError, match="no time zone"):
+        layout_of(zone="America/Kettleback")
+
+
+@pytest.mark.parametrize(
+    ("heading", "cell", "column", "value"),
+    [
+        ("Flow (cfs)", "1000", "discharge_m3_s", "28.316847"),  # 1 ft3 = 0.028316846592 m3, exact by definition
+        ("TL (inches)", "18.5", "length_mm", "469.9"),
+        ("Weight (oz)", "16", "weight_g", "453.59237"),
+        ("Water temp (deg F)", "50", "waterTemperature_C", "10"),
+    ],
+)
+def test_units_become_si_and_the_original_stays(heading: str, cell: str, column: str, value: str) -> None:
+    sheet = sheet_of(heading, cell)
+    (one,) = propose_headings(sheet, shipped_names())
+    assert one.column == column
+    (row,) = apply_layout(sheet, draft_layout(sheet, [one], who="TBO")).rows
+    assert (row.cells[column], row.cells[heading]) == (value, cell)
+
+
+def test_a_layout_is_kept_for_the_next_sheet_of_its_kind(tmp_path: Path) -> None:
+    layout = layout_of(headings=("TL (in)", "Spp"), zone="America/New_York")
+    path = remember_layout(layout, tmp_path / "layouts")
+    assert remember_layout(layout, tmp_path / "layouts") == path
+    assert find_layout(tmp_path, ("TL (in)", "Spp"), tmp_path / "layouts") == layout
 
 
 def test_dittos_and_blanks_repeat_only_where_confirmed() -> None:

@@ -4,7 +4,7 @@ from datetime import datetime
 
 import pytest
 
-from passage_cv.intake.times import minutes_outside, parse_instant, parse_window
+from passage_cv.intake.times import minutes_off_event, minutes_outside, on_site_clock, parse_instant, parse_window
 
 
 @pytest.mark.parametrize(
@@ -49,3 +49,40 @@ def test_minutes_outside_a_window(taken: str, minutes: float | None) -> None:
     assert isinstance(at, datetime)
     assert window is not None
     assert minutes_outside(at, window) == minutes
+
+
+@pytest.mark.parametrize(
+    ("taken", "event", "minutes"),
+    [
+        ("2031-05-11T20:30:00", "2031-05-11T20:00:00-04:00", 30),  # a camera without offset keeps the site's time
+        ("2031-05-12T00:30:00+00:00", "2031-05-11T20:00:00-04:00", 30),
+        ("2031-05-12T02:10:00", "2031-05-11", 0),  # the night after a day
+        ("2031-05-12T13:00:00", "2031-05-11", 60),
+        ("2031-05-10T23:00:00-04:00", "2031-05-11", 60),
+        ("2031-05-12T01:00:00", "2031-05-11T20:00:00/2031-05-11T23:00:00", 120),
+    ],
+)
+def test_pictures_off_their_event_on_the_clock_of_the_site(taken: str, event: str, minutes: float) -> None:
+    window = parse_window(event)
+    at = parse_instant(taken)
+    assert window is not None
+    assert at is not None
+    assert minutes_off_event(at, window) == pytest.approx(minutes, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("local", "zone", "found"),
+    [
+        # Clock changes of 2031 by the rules in force since 2007 (US) and 1996 (EU), from memory of the zone database.
+        ("2031-03-09T01:59:00", "America/New_York", "2031-03-09T01:59:00-05:00"),
+        ("2031-03-09T02:30:00", "America/New_York", None),  # skipped
+        ("2031-03-09T03:00:00", "America/New_York", "2031-03-09T03:00:00-04:00"),
+        ("2031-11-02T01:30:00", "America/New_York", None),  # twice
+        ("2031-11-02T02:00:00", "America/New_York", "2031-11-02T02:00:00-05:00"),
+        ("2031-03-30T02:30:00", "Europe/Paris", None),
+    ],
+)
+def test_hours_that_a_clock_change_makes_doubtful_are_nobodys_to_guess(
+    local: str, zone: str, found: str | None
+) -> None:
+    assert on_site_clock(local, zone) == found

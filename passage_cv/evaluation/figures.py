@@ -276,7 +276,13 @@ def _mark_cutoffs(axes: Axes, assessment: Assessment) -> None:
             axes.axvline(value, color=INK, linewidth=1, linestyle=":")
             shift = (-3, 0) if side == "right" else (3, 0)
             axes.annotate(
-                f"{text}\n{value:.2f}", (value, 88), xytext=shift, textcoords="offset points", fontsize=8, ha=side
+                f"{text}\n{value:.2f}",
+                (value, 88),
+                xytext=shift,
+                textcoords="offset points",
+                fontsize=8,
+                ha=side,
+                bbox={"facecolor": PAPER, "edgecolor": "none", "alpha": 0.85, "pad": 1},
             )
 
 

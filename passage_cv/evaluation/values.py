@@ -9,7 +9,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
 
+from passage_cv.decision.cutoffs_file import Cutoffs
 from passage_cv.evaluation.assess import Assessment
+from passage_cv.evaluation.cards import ClassData
 from passage_cv.evaluation.comparison import errors_of
 from passage_cv.evaluation.lengths import ProvenLength
 from passage_cv.evaluation.misses import ClassCount
@@ -59,7 +61,36 @@ def evaluation_tables(assessment: Assessment) -> dict[str, Table]:
         "worst_cases": [
             {key: value for key, value in asdict(case).items() if key != "near"} for case in assessment.worst
         ],
+        "roles": [_role_values(one) for one in assessment.data.classes],
+        "policy": _policy_values(assessment.cutoffs),
     }
+
+
+def _role_values(one: ClassData) -> dict[str, Any]:
+    shortest, median, longest = one.lengths or (None, None, None)
+    return {
+        "class": one.code,
+        "group": one.group,
+        **one.individuals,
+        "images": one.images,
+        "trips": one.trips,
+        "shortest_mm": shortest,
+        "median_mm": median,
+        "longest_mm": longest,
+    }
+
+
+def _policy_values(cutoffs: Cutoffs) -> Table:
+    return [
+        {
+            "class": code,
+            "group": cutoffs.groups[code],
+            "cost_of_error": cutoffs.costs[code].error,
+            "cost_of_hold": cutoffs.costs[code].hold,
+            "expected_share": cutoffs.shares[code],
+        }
+        for code in cutoffs.classes
+    ]
 
 
 def count_values(count: ClassCount) -> dict[str, Any]:

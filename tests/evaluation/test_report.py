@@ -69,7 +69,7 @@ def test_page_names_site_version_author_and_notes(page: Page) -> None:
 def test_csv_equals_json(folder: Path) -> None:
     values = json.loads((folder / "evaluation.json").read_text(encoding="utf-8"))
     tables = {"classes": [*values["classes"], *values["groups"]]}
-    for name in ("breakdown", "leave_one_trip_out", "wrong_labels", "worst_cases"):
+    for name in ("breakdown", "leave_one_trip_out", "wrong_labels", "worst_cases", "roles", "policy"):
         tables[name] = values[name]
     for name, expected_rows in tables.items():
         rows = rows_of(folder / f"{name.replace('_', '-')}.csv")

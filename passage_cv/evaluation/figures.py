@@ -24,8 +24,6 @@ from passage_cv.evaluation.misses import ClassCount
 from passage_cv.evaluation.reliability import Bin, Reliability
 from passage_cv.scores import Floats
 
-mpl.use("svg")
-
 INK, PAPER, EXCLUDED, WANTED, PROTECTED = "#1d2a30", "#ffffff", "#8a3b12", "#1f6f8b", "#5b4b8a"
 PASS_FILL, HOLD_FILL, REJECT_FILL = "#bcd9e3", "#f2e3bd", "#8f8377"
 DARK = {

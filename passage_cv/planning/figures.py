@@ -22,8 +22,6 @@ from passage_cv.planning.season import ClassOutcome, Season
 from passage_cv.planning.tally import MARKS, Book
 from passage_cv.stats.binomial import probability_at_most, upper_limit
 
-mpl.use("svg")
-
 # Stand-ins that _svg replaces by the page's own colours.
 INK, CALM, STOP, FILL, FILL_STOP, LINE = "#010101", "#020202", "#030303", "#040404", "#050505", "#060606"
 _NAMES = {INK: "ink", CALM: "calm", STOP: "stop", FILL: "fill", FILL_STOP: "fill-stop", LINE: "line"}

@@ -7,8 +7,10 @@ from __future__ import annotations
 
 import logging
 import os
+import tempfile
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 
 os.environ.setdefault("MLFLOW_DISABLE_TELEMETRY", "true")  # before mlflow is imported: it reports otherwise
@@ -23,22 +25,34 @@ _LONGEST_VALUE = 500
 _LONGEST_BATCH = 100
 
 
-def track_run(
-    run: Path,
-    *,
-    settings: Mapping[str, str],
-    metrics: Mapping[str, float],
-    tags: Mapping[str, str],
-    home: Path,
-) -> str:
-    """Log one run with all files of its folder, and return mlflow's run id.
+Curve = Sequence[tuple[int, float]]
+"""A value at each step, for example the loss of each judged epoch."""
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """What is written of a run beside its files.
+
+    ``settings``, ``metrics`` and ``tags`` map plain names to values, ``curves`` to a value at each step, ``files`` to
+    the bytes of pictures and tables that are drawn for the record alone.
+    """
+
+    settings: Mapping[str, str] = field(default_factory=dict)
+    metrics: Mapping[str, float] = field(default_factory=dict)
+    tags: Mapping[str, str] = field(default_factory=dict)
+    curves: Mapping[str, Curve] = field(default_factory=dict)
+    files: Mapping[str, bytes] = field(default_factory=dict)
+
+
+def track_run(run: Path, record: Record, *, home: Path) -> str:
+    """Log one run with all files of its folder, model and weights among them, and return mlflow's run id.
 
     Parameters
     ----------
     run
         Folder whose files become artifacts.
-    settings, metrics, tags
-        Plain names to values.
+    record
+        See :class:`Record`.
     home
         Where ``mlflow.db`` and ``mlartifacts`` lie if no server is named.
     """
@@ -47,14 +61,19 @@ def track_run(
     )
     run_id: str = client.create_run(_experiment(client, home), run_name=run.name).info.run_id
     now = int(time.time() * 1000)
-    params = [Param(name, value[:_LONGEST_VALUE]) for name, value in settings.items()]
-    client.log_batch(
-        run_id,
-        metrics=[Metric(name, value, now, 0) for name, value in metrics.items()],
-        params=params[:_LONGEST_BATCH],
-        tags=[RunTag(name, value) for name, value in tags.items()],
-    )
+    params = [Param(name, value[:_LONGEST_VALUE]) for name, value in record.settings.items()]
+    metrics = [Metric(name, value, now, 0) for name, value in record.metrics.items()]
+    metrics += [Metric(name, value, now, step) for name, curve in record.curves.items() for step, value in curve]
+    client.log_batch(run_id, tags=[RunTag(name, value) for name, value in record.tags.items()])
+    for start in range(0, max(len(params), len(metrics)), _LONGEST_BATCH):
+        some = slice(start, start + _LONGEST_BATCH)
+        client.log_batch(run_id, metrics=metrics[some], params=params[some])
     client.log_artifacts(run_id, str(run))
+    with tempfile.TemporaryDirectory() as folder:
+        for name, data in record.files.items():
+            path = Path(folder) / name
+            path.write_bytes(data)
+            client.log_artifact(run_id, str(path))
     client.set_terminated(run_id)
     return run_id
 

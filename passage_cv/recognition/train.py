@@ -32,6 +32,7 @@ from passage_cv.recognition.export import attach_head, export_backbone
 from passage_cv.recognition.fitted import Fitted
 from passage_cv.recognition.heads import Examples, Ints, mean_of_images
 from passage_cv.recognition.model import Embedder
+from passage_cv.recognition.record import describe_run
 from passage_cv.recognition.rows import Rows, RunClasses, choose_classes, label_rows
 from passage_cv.recognition.selection import choose_head
 from passage_cv.recognition.settings import BackboneSettings, TrainSettings, settings_as_toml
@@ -121,7 +122,7 @@ def train_model(
     }
     scores = _out_of_fold_scores(rows, classes, fitted, run_meta(settings, store, version, metrics["model_sha256"]))
     _write_run(out, settings, classes, fitted, metrics, scores)
-    _track(out, settings, metrics)
+    _track(out, settings, classes, fitted, metrics, rows)
     return TrainSummary(out, metrics["model_sha256"], classes.classes, metrics)
 
 
@@ -302,13 +303,17 @@ def _write_run(
         raise
 
 
-def _track(out: Path, settings: TrainSettings | TunedSettings, metrics: Mapping[str, Any]) -> None:
+def _track(
+    out: Path,
+    settings: TrainSettings | TunedSettings,
+    classes: RunClasses,
+    fitted: Fitted,
+    metrics: Mapping[str, Any],
+    rows: Rows,
+) -> None:
     """Log the run; a tracking server that does not answer loses the log, never the run."""
-    numbers = {name: float(value) for name, value in metrics.items() if isinstance(value, int | float)}
-    tags = {name: value for name, value in metrics.items() if isinstance(value, str)}
-    values = {name: str(value) for name, value in settings.model_dump(mode="json").items()}
     try:
-        run_id = track_run(out, settings=values, metrics=numbers, tags=tags, home=out.parent)
+        run_id = track_run(out, describe_run(settings, classes, fitted, metrics, rows), home=out.parent)
     except Exception as error:  # mlflow's errors and those of any server share no base
         warnings.warn(f"Run was not tracked: {error}", PassageWarning, stacklevel=2)
         run_id = "not tracked"

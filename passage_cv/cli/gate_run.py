@@ -20,7 +20,7 @@ from passage_cv.service.link import ModbusPlant
 from passage_cv.service.loading import note_tighten, require_stricter
 from passage_cv.service.log import GateLog
 from passage_cv.service.orders import Order, write_order
-from passage_cv.service.plant import NoPlant, Plant
+from passage_cv.service.plant import NoPlant, Plant, Position
 from passage_cv.service.running import RESET
 from passage_cv.service.video import LiveCamera, VideoCamera
 
@@ -134,9 +134,12 @@ def _open_camera(
 
 
 def _wait_for(plant: Plant, clock: Clock, seconds: float) -> None:
-    """Let the plant's controller find us; whether it may be loaded is asked afterwards."""
+    """Let the plant's controller find us and bring the gate to its safe position; that it did is asked afterwards."""
     until = clock.steady() + seconds
-    while not plant.state().is_alive and clock.steady() < until:
+    while clock.steady() < until:
+        said = plant.state()
+        if said.is_alive and said.is_local and said.position is Position.SAFE:
+            return
         clock.wait(0.1)
 
 

@@ -32,6 +32,8 @@ from passage_cv.service.log_lines import (
 )
 
 _ID_CHUNK = 500
+WAIT_S = 1.0
+"""How long a writer waits for another one: shorter than a fish needs to the gate."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +60,7 @@ class GateLog:
         self.path = path
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
-            self._connection = sqlite3.connect(path, isolation_level=None)
+            self._connection = sqlite3.connect(path, timeout=WAIT_S, isolation_level=None)
             self._connection.execute("PRAGMA journal_mode = WAL")
             self._connection.execute("PRAGMA synchronous = FULL")
             self._connection.execute("PRAGMA foreign_keys = ON")
@@ -241,17 +243,27 @@ class GateLog:
 
     def _require_format(self) -> None:
         found, names = self._identity()
-        if found in UPGRADES and names >= TABLES - {"measures"}:
-            self._connection.executescript(UPGRADES[found])
-            found, names = self._identity()
         if found == 0 and not names:
-            self._connection.executescript(SCHEMA)
-        elif found != LOG_FORMAT or not names >= TABLES:
+            found, names = self._change_tables(SCHEMA)
+        elif found in UPGRADES and names >= TABLES - {"measures"}:
+            found, names = self._change_tables(UPGRADES[found])
+        if found != LOG_FORMAT or not names >= TABLES:
             raise InputError(
                 f"File is no gate log of format {LOG_FORMAT}, found {found} with tables {sorted(names)}",
                 where=str(self.path),
                 do="Give a gate log or a new file.",
             )
+
+    def _change_tables(self, script: str) -> tuple[int, set[str]]:
+        """Run one transaction, unless another process that opens the same file was quicker."""
+        try:
+            self._connection.executescript(script)
+        except sqlite3.OperationalError as error:
+            if self._connection.in_transaction:
+                self._connection.execute("ROLLBACK")
+            if "already exists" not in str(error):
+                raise
+        return self._identity()
 
     def _identity(self) -> tuple[int, set[str]]:
         """Format number and names of the tables."""

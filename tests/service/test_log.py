@@ -204,3 +204,18 @@ def test_events_of_other_processes_are_seen_in_order(tmp_path: Path) -> None:
         seen = log.events_since()[-1].line
         other.add_event(time="2", kind="order", detail="{}", by="RKV")
         assert [(event.time, event.by) for event in log.events_since(seen)] == [("2", "RKV")]
+
+
+def open_one(path: str) -> str:
+    try:
+        with GateLog(Path(path)) as log:
+            return str(log.count())
+    except InputError as error:
+        return str(error)
+
+
+def test_a_new_log_may_be_opened_by_several_processes_at_once(tmp_path: Path) -> None:
+    with multiprocessing.get_context("fork").Pool(4) as pool:
+        for number in range(20):
+            path = str(tmp_path / f"gate-{number}.sqlite")
+            assert pool.map(open_one, [path] * 4, chunksize=1) == ["0"] * 4

@@ -97,19 +97,22 @@ def _calibrated(policy: str, model_sha256: str) -> Cutoffs:
 
 
 def write_model(path: Path, weights: np.ndarray = WEIGHTS) -> str:
-    """An ONNX model from uint8 crops (n, h, w, 3) to logits: mean colour in [0, 1], a matrix, a bias."""
+    """An ONNX model from uint8 crops (n, h, w, 3) to logits: mean colour (the embedding), a matrix, a bias."""
     nodes = [
         helper.make_node("Cast", ["crops"], ["pixels"], to=TensorProto.FLOAT),
         helper.make_node("Div", ["pixels", "white"], ["light"]),
-        helper.make_node("ReduceMean", ["light", "axes"], ["colour"], keepdims=0),
-        helper.make_node("MatMul", ["colour", "weights"], ["raw"]),
+        helper.make_node("ReduceMean", ["light", "axes"], ["embedding"], keepdims=0),
+        helper.make_node("MatMul", ["embedding", "weights"], ["raw"]),
         helper.make_node("Add", ["raw", "bias"], ["logits"]),
     ]
     graph = helper.make_graph(
         nodes,
         "colours",
         [helper.make_tensor_value_info("crops", TensorProto.UINT8, ["n", SIZE, SIZE, 3])],
-        [helper.make_tensor_value_info("logits", TensorProto.FLOAT, ["n", len(CODES)])],
+        [
+            helper.make_tensor_value_info("logits", TensorProto.FLOAT, ["n", len(CODES)]),
+            helper.make_tensor_value_info("embedding", TensorProto.FLOAT, ["n", 3]),
+        ],
         [
             numpy_helper.from_array(np.float32(255), "white"),
             numpy_helper.from_array(np.array([1, 2], dtype=np.int64), "axes"),

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from passage_cv.decision.combine import Ints
 from passage_cv.decision.cutoffs_file import Cutoffs
 from passage_cv.evaluation.judging import Judged, label_codes, named_classes
 from passage_cv.records import Action
@@ -74,7 +75,7 @@ def nearest_by_embedding(
     Parameters
     ----------
     embed
-        Asked once, for the training pictures and those in question together.
+        Asked once, for the training pictures and those in question together; NaN where a picture cannot be used.
     train_pictures
         One picture per training individual; their ``likeness`` is replaced.
     most
@@ -93,10 +94,7 @@ def nearest_by_embedding(
     def find(images: Sequence[str]) -> list[list[NearPicture]]:
         vectors = _unit(np.asarray(embed([*train, *images]), dtype=np.float64))
         likeness = vectors[len(train) :] @ vectors[: len(train)].T
-        return [
-            [replace(train_pictures[i], likeness=float(row[i])) for i in np.argsort(-row, kind="stable")[:most]]
-            for row in likeness
-        ]
+        return [[replace(train_pictures[i], likeness=float(row[i])) for i in _largest(row, most)] for row in likeness]
 
     return find
 
@@ -116,6 +114,12 @@ def _near(images: Sequence[str], nearest: NearestPictures | None) -> dict[int, t
     places = [place for place, image in enumerate(images) if image]
     found = nearest([images[place] for place in places]) if nearest and places else []
     return {place: tuple(near) for place, near in zip(places, found, strict=False)}
+
+
+def _largest(values: Floats, most: int) -> Ints:
+    """Places of the largest numbers, the largest first; NaN is none of them."""
+    order = np.argsort(-values, kind="stable")[:most]
+    return np.asarray(order[np.isfinite(values[order])])
 
 
 def _unit(vectors: Floats) -> Floats:

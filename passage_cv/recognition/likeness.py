@@ -11,13 +11,15 @@ from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
+import numpy as np
+
 from passage_cv.config import parse_settings
 from passage_cv.dataset.store import Store
 from passage_cv.dataset.working import working_image
 from passage_cv.files import canonical_json, read_json, sha256_bytes, sha256_file
 from passage_cv.progress import Progress, silent
 from passage_cv.recognition.crop import CropSettings
-from passage_cv.recognition.embed import FeatureCache, Floats32, embed_pictures
+from passage_cv.recognition.embed import FeatureCache, Floats32, run_pictures
 from passage_cv.recognition.model import Embedder
 from passage_cv.recognition.transforms import recipe_sha256
 
@@ -51,26 +53,33 @@ class Looks:
     def embed(self, images: Sequence[str], *, progress: Progress = silent) -> Floats32:
         """Embeddings of shape (n_images, n_features), from the store's cache where they are there.
 
+        A row is NaN where the store has no such picture or it cannot be used.
+
         Parameters
         ----------
         images
             SHA-256 of stored pictures.
         progress
             Told of pictures done.
-
-        Raises
-        ------
-        InputError
-            If a picture is not in the store or cannot be used.
         """
         key = sha256_bytes(canonical_json(["likeness", recipe_sha256(self.crop), self.model_sha256]))[:16]
-        return embed_pictures(
+        cache = FeatureCache(self.store.storage, key)
+        known = cache.load()
+        fresh = [image for image in dict.fromkeys(images) if image not in known]
+        rows = self._run(fresh, progress)
+        usable = np.isfinite(rows).all(axis=1)
+        if usable.any():
+            cache.add([image for image, fine in zip(fresh, usable, strict=True) if fine], rows[usable])
+        known.update(zip(fresh, rows, strict=True))
+        return np.stack([known[image] for image in images]) if images else rows
+
+    def _run(self, images: Sequence[str], progress: Progress) -> Floats32:
+        return run_pictures(
             images,
             partial(working_image, self.store),
             self.embedder.embed,
-            cache=FeatureCache(self.store.storage, key),
-            crop=self.crop,
+            self.crop,
             width=self.embedder.width,
             label="Comparing pictures",
             progress=progress,
-        )
+        ).rows

@@ -40,6 +40,13 @@ def test_cases_carry_their_near_pictures() -> None:
     assert found.worst[1].near == ()
 
 
+def test_a_picture_that_cannot_be_used_is_near_to_none() -> None:
+    vectors = {"t0": [np.nan, np.nan], "t1": [1.0, 0.0], "q": [1.0, 1.0], "gone": [np.nan, np.nan]}
+    pictures = [NearPicture(name, name, "NSH", 0.0) for name in ("t0", "t1")]
+    find = nearest_by_embedding(lambda images: np.array([vectors[image] for image in images]), pictures)
+    assert [[near.image_sha256 for near in found] for found in find(["q", "gone"])] == [["t1"], []]
+
+
 def test_training_pictures_are_one_per_training_fish() -> None:
     columns = {
         "individual": ["a", "a", "b", "c", "d"],

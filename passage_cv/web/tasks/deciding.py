@@ -51,12 +51,14 @@ def evaluate(work: Work) -> dict[str, Any]:
     with work.sessions() as db:
         cutoffs = db.get_one(Made, work.given["cutoffs"])
         scores = db.get_one(Made, cutoffs.sources["scores"])
+        run = db.get(Made, scores.sources.get("run", ""))
     place = new_place(work.settings, "report", work.job_id)
     found = evaluate_scores(
         made_path(work.settings, scores) / "scores.parquet",
         made_path(work.settings, cutoffs) / "cutoffs.json",
         place,
         store=_store(work),
+        run=made_path(work.settings, run) if run else None,
     )
     counts = [
         {

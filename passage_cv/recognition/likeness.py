@@ -67,9 +67,9 @@ class Looks:
         known = cache.load()
         fresh = [image for image in dict.fromkeys(images) if image not in known]
         rows = self._run(fresh, progress)
-        usable = np.isfinite(rows).all(axis=1)
-        if usable.any():
-            cache.add([image for image, fine in zip(fresh, usable, strict=True) if fine], rows[usable])
+        usable = np.flatnonzero(np.isfinite(rows).all(axis=1))
+        if len(usable):
+            cache.add([fresh[i] for i in usable], rows[usable])
         known.update(zip(fresh, rows, strict=True))
         return np.stack([known[image] for image in images]) if images else rows
 

@@ -4,27 +4,24 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import asdict
-from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from passage_cv.cli.console import command_app, progress_bar, show, show_json, table
+from passage_cv.cli.versions_out import StoreOption, backup, browse, export
 from passage_cv.dataset.amendments import amend as amend_store
 from passage_cv.dataset.coverage import count_cover, thin_cells
 from passage_cv.dataset.diff import diff_versions
-from passage_cv.dataset.export import About, Form, export_version
 from passage_cv.dataset.facts import AmendmentKind
 from passage_cv.dataset.leaks import Leak, find_leaks
 from passage_cv.dataset.store import Store
 from passage_cv.dataset.sweep import GRACE_HOURS, sweep_store
 from passage_cv.dataset.verify import verify_store
 from passage_cv.dataset.versions import count_roles, list_versions, open_version
-from passage_cv.errors import UsageError
 from passage_cv.records import ROLES
 
 app = command_app()
-StoreOption = Annotated[str, typer.Option("--store", help="Store: a folder or an S3-compatible address.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="For machines.")]
 
 
@@ -112,7 +109,7 @@ def verify(
 
 
 @app.command()
-def amend(
+def amend(  # noqa: PLR0917 - typer fills these by name
     store: StoreOption,
     kind: Annotated[AmendmentKind, typer.Argument(help="What is decided.")],
     author: Annotated[str, typer.Option(help="Who decides.")],
@@ -120,6 +117,7 @@ def amend(
     individual: Annotated[str, typer.Option(help="The fish it is about.")] = "",
     image: Annotated[list[str] | None, typer.Option(help="Or single pictures, by content hash.")] = None,
     becomes: Annotated[str, typer.Option(help="The species (relabel) or fish (merge, split).")] = "",
+    method: Annotated[str, typer.Option(help="How a new species was found, for example genetic.")] = "",
     as_json: JsonOption = False,
 ) -> None:
     """Add a later decision as a new version; every older version stays as it was.
@@ -128,7 +126,14 @@ def amend(
     split pictures off as a fish of their own, or withdraw pictures, which also deletes their files.
     """
     version = amend_store(
-        Store.open(store), kind, author=author, why=why, individual=individual, images=image or (), becomes=becomes
+        Store.open(store),
+        kind,
+        author=author,
+        why=why,
+        individual=individual,
+        images=image or (),
+        becomes=becomes,
+        method=method,
     )
     if as_json:
         show_json(version.amendments[-1].model_dump(mode="json") | {"version": version.name})
@@ -178,26 +183,8 @@ def roles(
     raise typer.Exit(1 if any(leak.is_fault for leak in leaks) else 0)
 
 
-@app.command()
-def export(
-    store: StoreOption,
-    out: Annotated[Path, typer.Option("--out", "-o", help="New folder.")],
-    version: Annotated[str, typer.Argument(help="Name, number or latest.")] = "latest",
-    form: Annotated[
-        Form, typer.Option(help="folders (a folder per role and class), coco or darwin-core.")
-    ] = "folders",
-    creator: Annotated[str, typer.Option(help="With --license and --url: add a Croissant card.")] = "",
-    license_: Annotated[str, typer.Option("--license", help="Address or name of the licence.")] = "",
-    url: Annotated[str, typer.Option(help="Where the data set is published.")] = "",
-) -> None:
-    """Write a version's pictures and labels for other programs; excluded and people's pictures stay here."""
-    if any((creator, license_, url)) and not all((creator, license_, url)):
-        raise UsageError("A card needs --creator, --license and --url", do="Give all three or none.")
-    about = About(creator=creator, license=license_, url=url) if creator else None
-    with progress_bar() as progress:
-        opened = open_version(Store.open(store), version)
-        folder = export_version(opened, out, form, about=about, progress=progress)
-    show(f"Version {opened.name} as {form}: {folder}")
+for leaving in (export, backup, browse):
+    app.command()(leaving)
 
 
 def _verdict(leak: Leak) -> str:

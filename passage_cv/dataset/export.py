@@ -11,20 +11,25 @@ import io
 import json
 import shutil
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
+from passage_cv.dataset.card import About, croissant_card
 from passage_cv.dataset.store import Store
 from passage_cv.dataset.tables import rows_without
 from passage_cv.dataset.versions import Version
 from passage_cv.errors import InputError
-from passage_cv.files import sha256_file, write_bytes, write_json, write_text
+from passage_cv.files import write_bytes, write_json, write_text
+from passage_cv.intake.lines import as_number
 from passage_cv.progress import Progress, silent, tracked
 
 Form = Literal["folders", "coco", "darwin-core"]
 
 Row = Mapping[str, Any]
+
+_RUNS = ("=", "+", "-", "@", "\t", "\r")
+"""First characters of a cell that spreadsheets take for a formula (common practice, no source)."""
+LABEL_COLUMNS = ("individual", "scientificName", "code", "role", "trip", "site", "taken_at")
 
 OCCURRENCE_TERMS: Mapping[str, str] = {
     "occurrenceID": "occurrence",
@@ -40,8 +45,24 @@ OCCURRENCE_TERMS: Mapping[str, str] = {
     "recordedBy": "recordedBy",
     "identifiedBy": "identifiedBy",
     "identificationRemarks": "identificationMethod",
+    "samplingProtocol": "gear",
 }
 """Darwin Core terms and the columns they come from (TDWG Darwin Core term list)."""
+
+OCCURRENCE_COLUMNS = (
+    *OCCURRENCE_TERMS,
+    "basisOfRecord",
+    "individualCount",
+    "occurrenceStatus",
+    "associatedMedia",
+)
+MEASUREMENT_COLUMNS = (
+    "occurrenceID",
+    "measurementType",
+    "measurementValue",
+    "measurementUnit",
+    "measurementMethod",
+)
 
 MEASUREMENTS: Sequence[tuple[str, str, str]] = (
     ("length", "length_mm", "mm"),
@@ -50,16 +71,6 @@ MEASUREMENTS: Sequence[tuple[str, str, str]] = (
     ("turbidity", "turbidity_NTU", "{NTU}"),
 )
 """measurementType, column, and unit in UCUM."""
-
-
-@dataclass(frozen=True, slots=True)
-class About:
-    """What a data set card must say and the store does not know."""
-
-    creator: str
-    license: str
-    url: str
-    description: str = ""
 
 
 def export_version(
@@ -74,8 +85,8 @@ def export_version(
     out
         Folder to make; it must not be there.
     form
-        ``folders``: ``<role>/<class>/<picture>``; ``coco``: ``images/`` and one ``coco.json`` with a box of
-        the whole picture each; ``darwin-core``: ``images/``, ``occurrence.csv`` and
+        ``folders``: ``<role>/<class>/<picture>`` and ``labels.csv``; ``coco``: ``images/`` and one ``coco.json``
+        with a box of the whole picture each; ``darwin-core``: ``images/``, ``occurrence.csv`` and
         ``measurementOrFact.csv``.
     about
         Adds ``croissant.json``, a card with the hash of every table.
@@ -106,53 +117,6 @@ def export_version(
     return out
 
 
-def croissant_card(version: Version, about: About, folder: Path) -> dict[str, object]:
-    """The card of an exported folder (MLCommons Croissant 1.0): required terms, files with SHA-256."""
-    tables = sorted(path for path in folder.iterdir() if path.suffix in {".csv", ".json"})
-    return {
-        "@context": {
-            "@language": "en",
-            "@vocab": "https://schema.org/",
-            "sc": "https://schema.org/",
-            "cr": "http://mlcommons.org/croissant/",
-            "dct": "http://purl.org/dc/terms/",
-            "conformsTo": "dct:conformsTo",
-            "sha256": "cr:sha256",
-            "includes": "cr:includes",
-        },
-        "@type": "sc:Dataset",
-        "conformsTo": "http://mlcommons.org/croissant/1.0",
-        "name": f"passage-{version.name}",
-        "description": about.description
-        or f"Version {version.name} of a passage data set: pictures of fish with roles.",
-        "license": about.license,
-        "url": about.url,
-        "creator": {"@type": "sc:Organization", "name": about.creator},
-        "datePublished": version.record.at[:10],
-        "version": version.name,
-        "distribution": [
-            *(
-                {
-                    "@type": "cr:FileObject",
-                    "@id": path.name,
-                    "name": path.name,
-                    "contentUrl": path.name,
-                    "encodingFormat": "text/csv" if path.suffix == ".csv" else "application/json",
-                    "sha256": sha256_file(path),
-                }
-                for path in tables
-            ),
-            {
-                "@type": "cr:FileSet",
-                "@id": "pictures",
-                "name": "pictures",
-                "encodingFormat": "image/*",
-                "includes": "**/*",
-            },
-        ],
-    }
-
-
 def _picture_path(store: Store, row: Row, form: Form) -> str:
     found = store.find_object(row["image_sha256"]) or ""
     name = found.rpartition("/")[2]
@@ -164,14 +128,11 @@ def _write_tables(version: Version, rows: Sequence[Row], files: Mapping[str, str
     if form == "coco":
         write_text(part / "coco.json", json.dumps(_coco(version, rows, files), ensure_ascii=False, indent=1) + "\n")
     elif form == "darwin-core":
-        write_text(part / "occurrence.csv", _as_csv(_occurrences(rows, files)))
-        write_text(part / "measurementOrFact.csv", _as_csv(_measurements(rows)))
+        write_text(part / "occurrence.csv", _as_csv(OCCURRENCE_COLUMNS, _occurrences(rows, files)))
+        write_text(part / "measurementOrFact.csv", _as_csv(MEASUREMENT_COLUMNS, _measurements(rows)))
     else:
-        columns = ("individual", "scientificName", "code", "role", "trip", "site", "taken_at")
-        write_text(
-            part / "labels.csv",
-            _as_csv([{"image": files[row["image_sha256"]], **{name: row[name] for name in columns}} for row in rows]),
-        )
+        labels = ({"image": files[row["image_sha256"]], **{c: row[c] for c in LABEL_COLUMNS}} for row in rows)
+        write_text(part / "labels.csv", _as_csv(("image", *LABEL_COLUMNS), labels))
 
 
 def _coco(version: Version, rows: Sequence[Row], files: Mapping[str, str]) -> dict[str, object]:
@@ -239,10 +200,23 @@ def _measurements(rows: Iterable[Row]) -> list[dict[str, str]]:
     return list(found.values())
 
 
-def _as_csv(rows: Sequence[Mapping[str, object]]) -> str:
-    """RFC 4180: CRLF, quotes where needed, a row of headings."""
+def _as_csv(headings: Sequence[str], rows: Iterable[Mapping[str, object]]) -> str:
+    """RFC 4180: CRLF, quotes where needed, a row of headings; no cell that a spreadsheet would run."""
     out = io.StringIO()
-    writer = csv.DictWriter(out, list(rows[0]) if rows else [], lineterminator="\r\n")
+    writer = csv.DictWriter(out, headings, lineterminator="\r\n")
     writer.writeheader()
-    writer.writerows(rows)
+    writer.writerows({key: _inert(value) for key, value in row.items()} for row in rows)
     return out.getvalue()
+
+
+def _inert(value: object) -> object:
+    """Text that a spreadsheet would take for a formula gets an apostrophe before it; numbers stay as they are.
+
+    Examples
+    --------
+    >>> _inert("=1+1"), _inert("-3.5"), _inert("@KBW")
+    ("'=1+1", '-3.5', "'@KBW")
+    """
+    if not isinstance(value, str) or not value.startswith(_RUNS) or as_number(value) is not None:
+        return value
+    return f"'{value}"

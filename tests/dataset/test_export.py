@@ -8,7 +8,8 @@ import pytest
 
 from passage_cv.dataset.accept import accept_batch
 from passage_cv.dataset.amendments import amend
-from passage_cv.dataset.export import About, export_version
+from passage_cv.dataset.card import CONTEXT, About
+from passage_cv.dataset.export import export_version
 from passage_cv.dataset.store import Store, StoreSettings
 from passage_cv.dataset.versions import Version, open_version
 from passage_cv.errors import InputError
@@ -91,14 +92,71 @@ def test_darwin_core_counts_fish_not_pictures(tmp_path: Path, version: Version) 
     ]
 
 
-def test_the_card_names_every_table_with_its_hash(tmp_path: Path, version: Version) -> None:
+REQUIRED = (
+    "@context", "@type", "conformsTo", "name", "description", "license", "url", "creator", "datePublished",
+    "distribution",
+)  # fmt: skip
+"""Required terms of a data set (published: Croissant 1.0 specification, as the handbook's section 8 lists them)."""
+
+
+@pytest.mark.parametrize(
+    ("form", "tables"),
+    [
+        ("folders", {"labels.csv"}),
+        ("coco", {"coco.json"}),
+        ("darwin-core", {"occurrence.csv", "measurementOrFact.csv"}),
+    ],
+)
+def test_the_card_says_all_that_is_required(tmp_path: Path, version: Version, form: str, tables: set[str]) -> None:
+    about = About(creator="Quillmarsh Fish Passage", license="CC-BY-4.0", url="https://example.org/quillmarsh")
+    out = export_version(version, tmp_path / "out", form, about=about)  # type: ignore[arg-type]
+    card = json.loads((out / "croissant.json").read_text())
+    assert all(card[key] for key in REQUIRED)
+    listed = {part["name"]: part["sha256"] for part in card["distribution"] if part["@type"] == "cr:FileObject"}
+    assert listed == {name: sha256_file(out / name) for name in tables}
+    (pictured,) = [part for part in card["distribution"] if part["@type"] == "cr:FileSet"]
+    matched = {path for pattern in pictured["includes"] for path in out.glob(pattern)}
+    assert {path.stem for path in matched} == used(version)
+
+
+def test_the_card_describes_every_column(tmp_path: Path, version: Version) -> None:
     about = About(creator="Quillmarsh Fish Passage", license="CC-BY-4.0", url="https://example.org/quillmarsh")
     out = export_version(version, tmp_path / "out", "darwin-core", about=about)
     card = json.loads((out / "croissant.json").read_text())
-    needed = ("@context", "@type", "conformsTo", "name", "description", "license", "url", "creator", "datePublished")
-    assert all(card[key] for key in needed)
-    listed = {part["name"]: part["sha256"] for part in card["distribution"] if part["@type"] == "cr:FileObject"}
-    assert listed == {path.name: sha256_file(path) for path in out.glob("*.csv")}
+    for record_set in card["recordSet"]:
+        for field in record_set["field"]:
+            source = field["source"]
+            with (out / source["fileObject"]["@id"]).open(newline="") as stream:
+                assert source["extract"]["column"] in next(csv.reader(stream))
+    ours = {
+        key for part in (card, *card["recordSet"], *card["distribution"]) for key in part if not key.startswith("@")
+    }
+    schema_org = {"name", "description", "license", "url", "creator", "datePublished", "version", "distribution",
+                  "contentUrl", "contentSize", "encodingFormat", "sha256"}  # fmt: skip
+    assert ours <= schema_org | set(CONTEXT)  # no term without a meaning
+
+
+def test_no_cell_runs_in_a_spreadsheet(tmp_path: Path) -> None:
+    rows = [{**row, "recordedBy": "=HYPERLINK(1)", "individual": f"-{i}"} for i, row in enumerate(trip_rows("T1", 2))]
+    store = Store.create(tmp_path / "store", StoreSettings())
+    folder = write_batch(tmp_path / "b", rows, {**FACTS, "trip": "T1", "waterTemperature_C": "-0.5"})
+    accept_batch(check_batch(folder), store, author="TBO")
+    out = export_version(open_version(store), tmp_path / "out", "darwin-core")
+    for path in out.glob("*.csv"):
+        with path.open(newline="") as stream:
+            cells = [cell for row in csv.reader(stream) for cell in row]
+        assert [cell for cell in cells if cell.startswith(("=", "+", "@", "-"))] == ["-0.5"] * cells.count("-0.5")
+    with (out / "occurrence.csv").open(newline="") as stream:
+        assert {row["recordedBy"] for row in csv.DictReader(stream)} == {"'=HYPERLINK(1)"}
+
+
+@pytest.mark.parametrize("form", ["folders", "coco", "darwin-core"])
+def test_pictures_of_people_never_leave(tmp_path: Path, version: Version, form: str) -> None:
+    people = [row["image_sha256"] for row in version.table().to_pylist() if row["purpose"] == "people"]
+    assert len(people) == 1
+    out = export_version(version, tmp_path / "out", form)  # type: ignore[arg-type]
+    assert not [path for path in out.rglob("*") if path.is_file() and people[0] in path.name]
+    assert not [path for path in out.glob("*.*") if people[0].encode() in path.read_bytes()]
 
 
 def test_withdrawn_and_excluded_pictures_stay_here(tmp_path: Path, version: Version) -> None:

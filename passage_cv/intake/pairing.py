@@ -27,6 +27,7 @@ def propose_pairing(
     *,
     names: Names | None = None,
     layouts: Path | None = None,
+    facts: Mapping[str, str] | None = None,
     clocks: Mapping[str, float] | None = None,
     thumbnails: Path | None = None,
     progress: Progress = silent,
@@ -40,7 +41,7 @@ def propose_pairing(
     ----------
     folder
         The batch folder.
-    names, layouts
+    names, layouts, facts
         As for :func:`passage_cv.intake.check.check_batch`.
     clocks
         For each camera, seconds to add to its clock (:func:`offset_from_clock`).
@@ -57,7 +58,7 @@ def propose_pairing(
     InputError
         If there is no batch, no line that waits for pictures, or no picture that waits for a line.
     """
-    batch = read_batch(folder, names=names, layouts=layouts, paired=False)
+    batch = read_batch(folder, names=names, layouts=layouts, facts=facts, paired=False)
     waiting = waiting_lines(batch)
     if not waiting or not batch.stray:
         what = "line waits for pictures" if not waiting else "picture waits for a line"

@@ -18,6 +18,7 @@ from passage_cv.web import pairing
 from passage_cv.web.columns import keep_layout, read_form
 from passage_cv.web.decisions import CHANGEABLE, LONGEST_TEXT, require_changeable
 from passage_cv.web.jobs import add_job, is_busy
+from passage_cv.web.keying import require_settled
 from passage_cv.web.settings import WebSettings
 from passage_cv.web.tables import Batch, Job, User, utc
 from passage_cv.web.uploads import files_of
@@ -158,6 +159,7 @@ def start_check(db: Session, batch: Batch, who: str) -> Job:
         raise InputError(f"Batch is {batch.state}", where=batch.name, do="Start another batch.")
     if not files_of(db, batch):
         raise InputError("No file has arrived yet", where=batch.name, do="Send the sheet and the pictures first.")
+    require_settled(db, batch)
     batch.state = "checking"
     return add_job(db, "check", batch.id, {}, who)
 

@@ -23,14 +23,21 @@ from passage_cv.progress import Progress, silent
 from passage_cv.web.archives import unpack_or_nothing
 from passage_cv.web.columns import sheet_values
 from passage_cv.web.decisions import as_resolutions
+from passage_cv.web.keying import write_keyed
 from passage_cv.web.pairing import summary
 from passage_cv.web.paths import safe_name
 from passage_cv.web.settings import WebSettings
-from passage_cv.web.tables import Batch, Decision, Found, SheetLine
+from passage_cv.web.tables import Batch, Decision, Found, Keying, SheetLine
 
 
 def lay_out(
-    settings: WebSettings, root: Path, name: str, decisions: Sequence[Decision], *, progress: Progress = silent
+    settings: WebSettings,
+    root: Path,
+    name: str,
+    decisions: Sequence[Decision],
+    *,
+    keyings: Sequence[Keying] = (),
+    progress: Progress = silent,
 ) -> Path:
     """Make the folder that is checked and return it.
 
@@ -42,6 +49,8 @@ def lay_out(
         Becomes the folder's name, and so part of the batch's name in the data set.
     decisions
         Those that stand; they become the folder's ``resolutions.toml``.
+    keyings
+        Rows keyed from photographs of the paper; they become the sheet.
 
     Raises
     ------
@@ -64,6 +73,7 @@ def lay_out(
         if unpacked:
             _link_files(root / "unpacked", folder)
         shutil.rmtree(root / "unpacked", ignore_errors=True)
+    write_keyed(folder, keyings)
     _take_off_top(folder)
     if (root / LAYOUT).is_file():
         (folder / LAYOUT).unlink(missing_ok=True)

@@ -16,7 +16,7 @@ from passage_cv.errors import InputError
 from passage_cv.files import write_json
 from passage_cv.intake.batch import CheckedBatch
 from passage_cv.intake.check import read_batch
-from passage_cv.intake.pairing import offset_from_clock, propose_pairing
+from passage_cv.intake.pairing import offset_from_clock, propose_pairing, waiting_lines
 from passage_cv.intake.pairing_edits import (
     assign_row,
     join_series,
@@ -40,7 +40,9 @@ MOST_STATES = 400
 Form = Mapping[str, str]
 
 
-def pair_if_needed(root: Path, folder: Path, *, layouts: Path, progress: Progress = silent) -> None:
+def pair_if_needed(
+    root: Path, folder: Path, *, layouts: Path, facts: Mapping[str, str], progress: Progress = silent
+) -> None:
     """Put a pairing beside the sheet of a laid-out batch: the confirmed one, else the draft, else a new proposal.
 
     A draft that nobody touched is proposed anew where pictures came or went since.
@@ -50,11 +52,12 @@ def pair_if_needed(root: Path, folder: Path, *, layouts: Path, progress: Progres
         shutil.copyfile(root / PAIRING, folder / PAIRING)
     if (folder / PAIRING).is_file():
         return
-    if read_batch(folder, layouts=layouts).proposals:
+    batch = read_batch(folder, layouts=layouts, facts=facts, paired=False)
+    if batch.proposals:
         return  # which column is which comes first
     number, timeline = current(root)
-    if timeline is None or (number == 0 and not _fits(timeline, folder)):
-        timeline = _propose(root, folder, layouts, progress)
+    if timeline is None or (number == 0 and not _fits(timeline, batch)):
+        timeline = _propose(root, folder, layouts, facts, progress)
     if timeline is not None:
         write_pairing(timeline, folder / PAIRING)
 
@@ -155,19 +158,24 @@ def summary(batch: CheckedBatch) -> dict[str, Any]:
     return {"who": who, "series": len(pairing.series), "unsure": unsure, "aside": len(pairing.aside)}
 
 
-def _propose(root: Path, folder: Path, layouts: Path, progress: Progress) -> Timeline | None:
+def _propose(
+    root: Path, folder: Path, layouts: Path, facts: Mapping[str, str], progress: Progress
+) -> Timeline | None:
     shutil.rmtree(_folder(root), ignore_errors=True)
     try:
-        timeline = propose_pairing(folder, layouts=layouts, thumbnails=thumbnails(root), progress=progress)
+        timeline = propose_pairing(
+            folder, layouts=layouts, facts=facts, thumbnails=thumbnails(root), progress=progress
+        )
     except InputError:  # no line waits for pictures, or no picture for a line: nothing to pair
         return None
     _keep(root, 0, timeline)
     return timeline
 
 
-def _fits(timeline: Timeline, folder: Path) -> bool:
-    """Whether the pictures that wait for a line are those of the timeline."""
-    return {shot.image for shot in timeline.shots} == set(read_batch(folder, paired=False).stray)
+def _fits(timeline: Timeline, batch: CheckedBatch) -> bool:
+    """Whether the pictures and lines that wait for each other are those of the timeline."""
+    same = {(line.row, line.fish) for line in timeline.lines} == {(one.row, one.fish) for one in waiting_lines(batch)}
+    return same and {shot.image for shot in timeline.shots} == set(batch.stray)
 
 
 def _at(root: Path, at: int) -> Timeline:

@@ -7,7 +7,19 @@ from dataclasses import dataclass
 from typing import Any
 
 from passage_cv.web.people import ADMINISTRATOR, ANYONE, DATA, ENGINEER, GATE, RESEARCHER, SIGNED_IN, TECHNICIAN, Who
-from passage_cv.web.views import account, api, batches, findings, gate, models, pairing, readings, research, upload
+from passage_cv.web.views import (
+    account,
+    api,
+    batches,
+    findings,
+    gate,
+    keying,
+    models,
+    pairing,
+    readings,
+    research,
+    upload,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +78,15 @@ ROUTES = (
     Route("HEAD", "/uploads/{upload_id}", upload.offset, TECHNICIAN),
     Route("PATCH", "/uploads/{upload_id}", upload.append, TECHNICIAN),
     Route("DELETE", "/uploads/{upload_id}", upload.give_up, TECHNICIAN),
+    Route("GET", "/batches/{batch_id}/keying", keying.grid, DATA),
+    Route("POST", "/batches/{batch_id}/keying", keying.key, TECHNICIAN),
+    Route("POST", "/batches/{batch_id}/keying/second", keying.ask_second, TECHNICIAN),
+    Route("GET", "/batches/{batch_id}/keying/compare", keying.compare, TECHNICIAN),
+    Route("POST", "/batches/{batch_id}/keying/compare", keying.settle, TECHNICIAN),
+    Route("GET", "/keying", keying.second_list, TECHNICIAN),
+    Route("GET", "/keying/{keying_id}", keying.second, TECHNICIAN),
+    Route("POST", "/keying/{keying_id}", keying.key_second, TECHNICIAN),
+    Route("GET", "/keying/{keying_id}/picture", keying.picture, TECHNICIAN),
     Route("GET", "/readings", readings.next_fish, DATA),
     Route("POST", "/readings", readings.read, DATA),
     Route("GET", "/readings/agreement", readings.agree, RESEARCHER),

@@ -29,7 +29,7 @@ def new_id() -> str:
 class Base(DeclarativeBase):
     """Base of all tables."""
 
-    type_annotation_map = {dict[str, Any]: JSON, list[str]: JSON}  # noqa: RUF012 - read once by SQLAlchemy
+    type_annotation_map = {dict[str, Any]: JSON, list[str]: JSON, list[dict[str, str]]: JSON}  # noqa: RUF012 - read once by SQLAlchemy
 
 
 class Meta(Base):
@@ -176,6 +176,24 @@ class Decision(Base):
     who: Mapped[str] = mapped_column(String(80))
     at: Mapped[str] = mapped_column(String(40), default=utc)
     undone_at: Mapped[str] = mapped_column(String(40), default="")
+
+
+class Keying(Base):
+    """What was keyed from a picture of a paper sheet, by one reader and perhaps by a second.
+
+    ``state`` is empty, ``asked`` (for a second reader), ``keyed`` (both differ) or ``settled``.
+    """
+
+    __tablename__ = "keyings"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    batch_id: Mapped[str] = mapped_column(ForeignKey("batches.id"), index=True)
+    image: Mapped[str] = mapped_column(Text)
+    first_by: Mapped[str] = mapped_column(String(80))
+    first: Mapped[list[dict[str, str]]] = mapped_column(default=list)
+    second_by: Mapped[str] = mapped_column(String(80), default="")
+    second: Mapped[list[dict[str, str]]] = mapped_column(default=list)
+    state: Mapped[str] = mapped_column(String(12), default="")
+    batch: Mapped[Batch] = relationship()
 
 
 class Job(Base):

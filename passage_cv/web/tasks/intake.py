@@ -14,6 +14,7 @@ from passage_cv.web.checking import keep_check, lay_out
 from passage_cv.web.columns import layouts_folder
 from passage_cv.web.decisions import decisions_of
 from passage_cv.web.jobs import Work
+from passage_cv.web.keying import keyings_of
 from passage_cv.web.pairing import pair_if_needed
 from passage_cv.web.tables import Batch
 
@@ -45,14 +46,15 @@ def accept(work: Work) -> dict[str, Any]:
 def _checked(work: Work, *, keep_working: bool) -> CheckedBatch:
     with work.sessions() as db:
         batch = db.get_one(Batch, work.subject)
-        decisions = decisions_of(db, batch)
+        decisions, keyings = decisions_of(db, batch), keyings_of(db, batch)
     root = batch_folder(work.settings, batch)
-    folder = lay_out(work.settings, root, batch.name, decisions, progress=work.progress)
+    folder = lay_out(work.settings, root, batch.name, decisions, keyings=keyings, progress=work.progress)
     layouts = layouts_folder(work.settings)
-    pair_if_needed(root, folder, layouts=layouts, progress=work.progress)
+    facts = {key: str(batch.facts[key]) for key in FACTS if batch.facts.get(key)}
+    pair_if_needed(root, folder, layouts=layouts, facts=facts, progress=work.progress)
     return check_batch(
         folder,
-        facts={key: str(batch.facts[key]) for key in FACTS if batch.facts.get(key)},
+        facts=facts,
         layouts=layouts,
         keep_working=keep_working,
         progress=work.progress,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated
 
 from fastapi import Form
@@ -16,7 +17,7 @@ from passage_cv.web.decisions import decisions_of
 from passage_cv.web.paths import below
 from passage_cv.web.people import Role
 from passage_cv.web.tables import Batch, Job, Upload
-from passage_cv.web.uploads import files_of
+from passage_cv.web.uploads import files_of, received_folder
 
 Text = Annotated[str, Form()]
 BATCHES_SHOWN = 500
@@ -107,11 +108,16 @@ def take_up(ask: Asking, batch_id: str) -> Response:
 
 
 def picture(ask: Asking, batch_id: str, name: str) -> Response:
-    """A picture of a batch, told by its first bytes and never taken for a page."""
+    """A picture of a batch: as laid out for the check, or as received before one."""
     batch = find_batch(ask, batch_id)
     work = rules.batch_folder(ask.server.settings, batch) / "work"
-    folder = next((path for path in work.iterdir() if path.is_dir()), None) if work.is_dir() else None
-    path = below(folder, name) if folder else None
+    laid_out = [path for path in work.iterdir() if path.is_dir()] if work.is_dir() else []
+    paths = (below(folder, name) for folder in (*laid_out, received_folder(ask.server.settings, batch)))
+    return answer_picture(next((path for path in paths if path.is_file()), None))
+
+
+def answer_picture(path: Path | None) -> Response:
+    """A picture, told by its first bytes and never taken for a page."""
     if path is None or not path.is_file():
         raise NotFound
     container = read_container(path.read_bytes())

@@ -27,6 +27,7 @@ from passage_cv.decision.guarantee import Mode, miss_cap
 from passage_cv.files import write_bytes, write_json
 from passage_cv.intake.images import PictureTask, decode_picture, examine_picture
 from passage_cv.parallel import process_pool
+from passage_cv.pipeline import calibrate_scores, evaluate_scores
 from passage_cv.planning.season import read_season, simulate_season
 from passage_cv.policy import read_policy
 from passage_cv.recognition.backbone import feature_count
@@ -38,6 +39,7 @@ from passage_cv.recognition.rows import RunClasses
 from passage_cv.recognition.score import score_folder
 from passage_cv.recognition.settings import TrainSettings
 from passage_cv.recognition.train import exported_backbone
+from passage_cv.scores import build_scores, write_scores
 from passage_cv.scores import build_scores, write_scores
 
 REPEATS = 5
@@ -238,6 +240,32 @@ def bench_scoring(n: int, repeats: int = 5) -> None:
         )
 
 
+def bench_report(n: int) -> None:
+    """The whole report on invented scores of the demo's classes, from scores file to page, beside setting the cutoffs."""
+    policy_path = configs_folder() / "policy" / "quillmarsh.toml"
+    codes, rng = read_policy(policy_path).codes, np.random.default_rng(3)
+    label = rng.integers(0, len(codes), n)
+    columns = {
+        "individual": [f"fish-{i}" for i in range(n)],
+        "class": [codes[k] for k in label],
+        "role": np.array(["train", "train", "cut", "cut", "test"])[rng.integers(0, 5, n)],
+        "trip": [f"trip-{i}" for i in rng.integers(0, 200, n)],
+        "setup_id": [f"setup-{i}" for i in rng.integers(0, 3, n)],
+        "length_mm": rng.uniform(100, 900, n),
+        "light": np.array(["day", "night"])[rng.integers(0, 2, n)],
+        "turbidity_NTU": rng.uniform(0, 80, n),
+    }
+    scores = build_scores(
+        "logit", codes, 5 * np.eye(len(codes))[label] + rng.normal(0, 1.5, (n, len(codes))), columns
+    )
+    with tempfile.TemporaryDirectory() as name:
+        path, cutoffs = Path(name) / "scores.parquet", Path(name) / "cutoffs.json"
+        write_scores(scores, path)
+        setting = cpu_seconds(lambda: calibrate_scores(path, policy_path, cutoffs), 1)
+        report = cpu_seconds(lambda: evaluate_scores(path, cutoffs, Path(name) / "report"), 1)
+    line(f"Report for {n:,} individuals", report, "setting their cutoffs", setting, "below 60,000 ms")
+
+
 def bench_season() -> None:
     """Ten thousand demo seasons (under 10 s on one core) against drawing one multinomial of them."""
     plan = read_season(configs_folder() / "season" / "kettleback.toml")
@@ -256,6 +284,7 @@ def main() -> None:
     parser.add_argument("--pictures", type=int, default=60)
     options = parser.parse_args()
     bench_decision(options.individuals)
+    bench_report(options.individuals // 10)
     bench_intake(options.pictures)
     bench_embedding(options.pictures)
     bench_scoring(4 * options.pictures)

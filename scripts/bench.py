@@ -40,7 +40,6 @@ from passage_cv.recognition.score import score_folder
 from passage_cv.recognition.settings import TrainSettings
 from passage_cv.recognition.train import exported_backbone
 from passage_cv.scores import build_scores, write_scores
-from passage_cv.scores import build_scores, write_scores
 
 REPEATS = 5
 BARE_BATCH = 8
@@ -241,7 +240,7 @@ def bench_scoring(n: int, repeats: int = 5) -> None:
 
 
 def bench_report(n: int) -> None:
-    """The whole report on invented scores of the demo's classes, from scores file to page, beside setting the cutoffs."""
+    """The whole report on invented scores of the demo's classes, from scores file to page."""
     policy_path = configs_folder() / "policy" / "quillmarsh.toml"
     codes, rng = read_policy(policy_path).codes, np.random.default_rng(3)
     label = rng.integers(0, len(codes), n)

@@ -124,15 +124,7 @@ def run_demo(out: Path, *, seed: int, size: float = 1.0, progress: Progress = si
     settings = read_settings(configs_folder() / "train" / "quick.toml", TrainSettings)
     train_model(settings, version.store, version, places.run, policy=policy, progress=progress)
     write_scores(score_version(places.run, version.store, version, progress=progress), places.scores)
-    # First: refused on counts alone it reads no score, so it spends none of the cut fish (architecture, Roles).
-    refused = calibrate_scores(
-        places.scores,
-        configs_folder() / "policy" / "quillmarsh-strict.toml",
-        out / "strict-cutoffs.json",
-        store=places.store,
-        author=AUTHOR,
-    )
-    calibrate_scores(places.scores, policy_path, out / "cutoffs.json", store=places.store, author=AUTHOR)
+    refused = _set_cutoffs(places, policy_path, progress)
     evaluated = evaluate_scores(
         places.scores,
         out / "cutoffs.json",
@@ -160,6 +152,21 @@ def run_demo(out: Path, *, seed: int, size: float = 1.0, progress: Progress = si
         verified=verified,
         traffic=by_group,
     )
+
+
+def _set_cutoffs(places: Places, policy_path: Path, progress: Progress) -> Calibrated:
+    """Let a stricter policy be refused, set the cutoffs under the site's own, and return the refusal.
+
+    The strict one comes first: refused on counts alone it reads no score, so it spends none of the cut fish
+    (architecture, Roles).
+    """
+    strict = policy_path.with_name("quillmarsh-strict.toml")
+    asked = [(strict, "strict-cutoffs.json"), (policy_path, "cutoffs.json")]
+    refused, _ = [
+        calibrate_scores(places.scores, policy, places.root / name, store=places.store, author=AUTHOR)
+        for policy, name in tracked(asked, "Setting cutoffs", progress)
+    ]
+    return refused
 
 
 def fill_store(

@@ -18,6 +18,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeRemaini
 from rich.progress import Progress as Bar
 from rich.table import Table
 
+from passage_cv.cli.help import Group
 from passage_cv.progress import Progress
 
 _LOG_EVERY_S = 5.0
@@ -28,6 +29,7 @@ _NUMBER = re.compile(r"[-+]?[\d.,]*\s?%?|-")
 def command_app() -> typer.Typer:
     """The shell of every command and group: plain help without boxes, ``-h`` everywhere."""
     return typer.Typer(
+        cls=Group,
         add_completion=False,
         pretty_exceptions_enable=False,
         rich_markup_mode=None,

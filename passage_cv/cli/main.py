@@ -13,6 +13,7 @@ import typer
 from typer.core import TyperCommand, TyperGroup
 
 from passage_cv.cli.console import warn
+from passage_cv.cli.help import speak_plainly
 from passage_cv.errors import PassageError
 
 COMMANDS = {
@@ -25,6 +26,7 @@ COMMANDS = {
     "score": "Score pictures with a trained model.",
     "compare": "Compare trained models on the same individuals.",
     "costs": "Ask what each mistake is worth, and see whether it moves the cutoffs.",
+    "robustness": "See where a model stops being of use: worse water and lenses, trips left out.",
     "calibrate": "Find the two cutoffs of a site's policy, with demonstrated limits.",
     "evaluate": "Count what the cutoffs do to test fish and write the report.",
     "export": "Make the package that a gate computer loads.",
@@ -50,6 +52,7 @@ class _Lazy(TyperGroup):
         module = importlib.import_module(f"passage_cv.cli.{cmd_name}")
         command = typer.main.get_command(module.app)
         command.name = cmd_name
+        speak_plainly(command)
         return cast("TyperCommand | TyperGroup", command)
 
     def format_commands(self, ctx: object, formatter: Any) -> None:  # noqa: ANN401 - the library's private type

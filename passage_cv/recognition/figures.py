@@ -49,8 +49,41 @@ def draw_curves(curves: Mapping[str, Sequence[tuple[int, float]]]) -> bytes:
     return _svg(figure)
 
 
+def draw_sweeps(sweeps: Mapping[str, Sequence[tuple[float, float, float]]], scales: Mapping[str, str]) -> bytes:
+    """A panel per sweep: miss rate and share held against the level, levels in the order given.
+
+    Parameters
+    ----------
+    sweeps
+        Name to (level, miss rate, share held).
+    scales
+        Name to the words for its levels.
+    """
+    rows = -(-len(sweeps) // 2)
+    figure = Figure(figsize=(6.6, 2.0 * rows), layout="constrained")
+    panels = figure.subplots(rows, 2, squeeze=False, sharey=True).ravel()
+    for axes in panels[len(sweeps) :]:
+        axes.set_axis_off()
+    for axes, (name, lines) in zip(panels, sweeps.items(), strict=False):
+        places = range(len(lines))
+        for (colour, style, mark), values, label, fill in zip(
+            STYLES,
+            ([line[1] for line in lines], [line[2] for line in lines]),
+            ("passed", "held"),
+            ("full", "none"),
+            strict=False,
+        ):
+            axes.plot(places, values, color=colour, linestyle=style, marker=mark, fillstyle=fill, label=label)
+        axes.set_xticks(list(places), [f"{line[0]:g}" for line in lines])
+        axes.set_ylim(-0.03, 1.03)
+        axes.set_title(name, fontsize=9)
+        axes.set_xlabel(scales[name], fontsize=8)
+    panels[0].legend(["excluded fish passed", "fish held"], fontsize=7, frameon=False)
+    return _svg(figure)
+
+
 def _svg(figure: Figure) -> bytes:
     stream = io.BytesIO()
-    with mpl.rc_context({"svg.hashsalt": "passage_cv"}):
+    with mpl.rc_context({"svg.hashsalt": "passage_cv"}):  # else every drawing has other names inside
         figure.savefig(stream, format="svg", metadata={"Date": None, "Creator": None})
     return stream.getvalue()

@@ -149,6 +149,33 @@ def choose_head(
     return Chosen(head, out, seen, best, tuple(tried))
 
 
+def fit_fold_heads(
+    examples: Examples,
+    fold: Ints,
+    point: Grid,
+    *,
+    scale: float,
+    extra: Sequence[npt.NDArray[np.floating]] = (),
+) -> list[Head]:
+    """One head per fold, fitted without it: those behind the out-of-fold logits of :func:`choose_head`.
+
+    Parameters
+    ----------
+    examples, extra
+        As :func:`choose_head`.
+    fold
+        Of each image, from 0.
+    point, scale
+        The chosen head's settings and the factor of its logits.
+    """
+    heads = []
+    for one in range(int(fold.max()) + 1):
+        apart = fold == one
+        learn = _with_extra(examples.where(~apart), [part[~apart] for part in extra])
+        heads.append(fit_heads(learn, point)[0].scaled(scale))
+    return heads
+
+
 def balanced_log_loss(logits: Floats, label: Ints, scale: float = 1.0) -> float:
     """Mean over classes of the mean negative log probability of the true class, in nats.
 

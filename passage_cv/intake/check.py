@@ -25,6 +25,7 @@ from passage_cv.intake.lines import build_lines
 from passage_cv.intake.names import Names, read_species, shipped_names
 from passage_cv.intake.pairing_file import Pairing, apply_pairing, check_pairing, read_pairing
 from passage_cv.intake.resolutions import apply_corrections, check_decisions, read_resolutions
+from passage_cv.intake.scale_checks import marker_side_mm
 from passage_cv.intake.sheet import CHECKLIST, Sheet, find_sheet, read_facts, read_sheet
 from passage_cv.intake.times import parse_instant
 from passage_cv.parallel import map_items
@@ -157,11 +158,13 @@ def find_faults(batch: CheckedBatch) -> CheckedBatch:
 def picture_tasks(batch: CheckedBatch) -> list[PictureTask]:
     """Pictures to look at, in sheet order; a path that leaves the batch folder is never opened."""
     inside = batch.folder.resolve()
-    named = dict.fromkeys(name for line in batch.rows for name in line.images if name not in batch.excluded)
+    lines = batch.first_lines()
     return [
-        PictureTask(name, str(batch.folder / name), str(batch.workspace or ""))
-        for name in named
-        if (batch.folder / name).resolve().is_relative_to(inside)
+        PictureTask(
+            name, str(batch.folder / name), str(batch.workspace or ""), marker_side_mm(batch, line) is not None
+        )
+        for name, line in lines.items()
+        if name not in batch.excluded and (batch.folder / name).resolve().is_relative_to(inside)
     ]
 
 

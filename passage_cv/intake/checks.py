@@ -53,8 +53,10 @@ from passage_cv.intake.picture_checks import (
     check_same_bytes,
     check_stray_pictures,
 )
+from passage_cv.intake.scale_checks import check_scale
 from passage_cv.intake.setups import check_setups
 from passage_cv.intake.target_checks import check_targets
+from passage_cv.intake.view_checks import check_riders, check_views
 from passage_cv.records import Finding
 
 Check = Callable[[CheckedBatch], list[Finding]]
@@ -102,4 +104,7 @@ CHECKS: Sequence[Check] = (
     check_sharpness,
     check_near_duplicates,
     check_boxes,
+    check_views,
+    check_riders,
+    check_scale,
 )

@@ -45,7 +45,10 @@ TEXT_COLUMNS = (
 
 NUMBER_COLUMNS = ("length_mm", "weight_g", "waterTemperature_C", "turbidity_NTU")
 
-EXTRA_NUMBERS = ("discharge_m3_s",)
+MARKER_SIDE = "scaleMarker_mm"
+"""Side of the printed scale marker that pictures carry."""
+
+EXTRA_NUMBERS = ("discharge_m3_s", MARKER_SIDE)
 """Numbers that are read, turned into their unit and kept with the row as received, without a column of their own."""
 
 COUNT = "individualCount"

@@ -21,6 +21,7 @@ from passage_cv.files import sha256_bytes
 from passage_cv.intake.containers import Container, read_container
 from passage_cv.intake.exif import read_exif
 from passage_cv.intake.looks import Looks, look_at
+from passage_cv.intake.scale import Scale, measure_scale
 
 Rgb = npt.NDArray[np.uint8]
 
@@ -36,11 +37,15 @@ WORKING_QUALITY = 95
 
 @dataclass(frozen=True, slots=True)
 class PictureTask:
-    """What to look at: ``name`` as the sheet has it; ``workspace`` takes reduced copies ("" makes none)."""
+    """What to look at: ``name`` as the sheet has it; ``workspace`` takes reduced copies ("" makes none).
+
+    ``has_marker`` asks for the scale marker that the batch says is there.
+    """
 
     name: str
     path: str
     workspace: str = ""
+    has_marker: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +68,7 @@ class Picture:
     camera: str = ""
     orientation: int = 1
     looks: Looks = field(default_factory=Looks)
+    scale: Scale = field(default_factory=Scale)
     working: str = ""
     problem: str = ""
 
@@ -97,7 +103,8 @@ def examine_picture(task: PictureTask) -> Picture:
     trailing = max(0, len(data) - container.n_bytes) if container.n_bytes else 0
     reduced = reduce_picture(rgb)
     working = _keep_working(reduced, seen.sha256, task) if reduced is not rgb and task.workspace else ""
-    return replace(seen, trailing_bytes=trailing, looks=look_at(reduced), working=working)
+    scale = measure_scale(reduced, rgb.shape[1] / reduced.shape[1]) if task.has_marker else Scale()
+    return replace(seen, trailing_bytes=trailing, looks=look_at(reduced), scale=scale, working=working)
 
 
 def decode_picture(data: bytes, *, where: str = "picture", at_least: int | None = None) -> Rgb:

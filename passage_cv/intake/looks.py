@@ -7,11 +7,13 @@ different resolution compare. Judging the numbers is done in ``look_checks``.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
 import numpy.typing as npt
+
+from passage_cv.intake.sketches import sketch_of
 
 _SIDE = 32
 _KEPT = 16
@@ -26,7 +28,8 @@ class Looks:
     """Numbers of one picture.
 
     ``brightness`` is the mean grey level, 0 to 255; ``dark_share`` and ``bright_share`` the parts at black and
-    at white; ``sharpness`` the variance of the Laplacian at working size; ``fingerprint`` 256 bits as hex.
+    at white; ``sharpness`` the variance of the Laplacian at working size; ``fingerprint`` 256 bits as hex; ``sketch``
+    the picture at 64 x 36 grey levels.
     """
 
     brightness: float = 0.0
@@ -34,6 +37,7 @@ class Looks:
     bright_share: float = 0.0
     sharpness: float = 0.0
     fingerprint: str = ""
+    sketch: bytes = field(default=b"", repr=False)
 
 
 def look_at(rgb: npt.NDArray[np.uint8]) -> Looks:
@@ -46,6 +50,7 @@ def look_at(rgb: npt.NDArray[np.uint8]) -> Looks:
         bright_share=float(counts[BRIGHT + 1 :].sum()),
         sharpness=float(cv2.meanStdDev(cv2.Laplacian(grey, cv2.CV_16S))[1][0, 0] ** 2),
         fingerprint=fingerprint(grey),
+        sketch=sketch_of(grey),
     )
 
 

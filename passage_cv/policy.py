@@ -43,7 +43,11 @@ class Views(Settings):
 
 
 class ClassRule(Settings):
-    """One class: its names, what the site wants, what each error costs and which limits it sets."""
+    """One class: its names, what the site wants, what each error costs and which limits it sets.
+
+    ``confirmed_only`` asks that ``cut`` and ``test`` hold individuals of this class only where a second look confirms
+    the label; where it is not asked for, the policy's hash does not know of it.
+    """
 
     code: Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]*$")]
     scientific_name: Annotated[str, Field(min_length=1)]
@@ -55,6 +59,7 @@ class ClassRule(Settings):
     false_rejection_limit: Share | None = None
     never_reject_above: Share | None = None
     expected_share: Annotated[float, Field(ge=0, le=1)] | None = None
+    confirmed_only: Annotated[bool, Field(exclude_if=lambda asked: not asked)] = False
 
     @model_validator(mode="after")
     def _fits_its_policy(self) -> Self:

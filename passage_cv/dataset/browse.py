@@ -6,26 +6,21 @@ and trip. Nothing is copied but the small pictures in the page. Pictures that sh
 
 from __future__ import annotations
 
-import base64
 import os
 from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
-import cv2
-import jinja2
-import numpy as np
-
+from passage_cv.dataset.pages import render_page
+from passage_cv.dataset.small_pictures import small_picture
 from passage_cv.dataset.store import Store
 from passage_cv.dataset.tables import rows_without
 from passage_cv.dataset.versions import Version
-from passage_cv.dataset.working import working_image
 from passage_cv.errors import InputError
 from passage_cv.files import write_text
 from passage_cv.progress import Progress, silent, tracked
 
-_TEMPLATES = Path(__file__).with_name("templates")
 _SMALL = 160
 _KEPT = "-_."
 
@@ -79,7 +74,7 @@ def browse_version(
         shown = _link(version.store, row, out, len(pages.get(row["scientificName"], ())))
         if shown:
             pages[row["scientificName"]].append(shown)
-    write_text(out / "index.html", _page(version, pages))
+    write_text(out / "index.html", render_page("browse", version=version, pages=dict(sorted(pages.items()))))
     return {name: len(shown) for name, shown in sorted(pages.items())}
 
 
@@ -95,7 +90,7 @@ def _link(store: Store, row: dict[str, str], out: Path, n: int) -> Shown | None:
     path.symlink_to(os.path.relpath(store.object_path(row["image_sha256"]).resolve(), path.parent.resolve()))
     return Shown(
         link=link,
-        small=_small(working_image(store, row["image_sha256"])),
+        small=small_picture(store, row["image_sha256"], _SMALL),
         individual=row["individual"],
         role=row["role"],
         trip=row["trip"],
@@ -104,24 +99,5 @@ def _link(store: Store, row: dict[str, str], out: Path, n: int) -> Shown | None:
     )
 
 
-def _small(rgb: np.ndarray) -> str:
-    height, width = rgb.shape[:2]
-    scale = min(1.0, _SMALL / max(height, width))
-    size = (max(1, round(width * scale)), max(1, round(height * scale)))
-    reduced = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
-    data = cv2.imencode(".jpg", cv2.cvtColor(reduced, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, 80])[1]
-    return "data:image/jpeg;base64," + base64.b64encode(data.tobytes()).decode("ascii")
-
-
 def _safe(name: str) -> str:
     return "".join(c if c.isalnum() or c in _KEPT else "_" for c in name).lstrip(".") or "_"
-
-
-def _page(version: Version, pages: dict[str, list[Shown]]) -> str:
-    environment = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(_TEMPLATES),
-        autoescape=True,
-        trim_blocks=True,
-        undefined=jinja2.StrictUndefined,
-    )
-    return environment.get_template("browse.html.j2").render(version=version, pages=dict(sorted(pages.items())))

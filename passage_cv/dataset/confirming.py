@@ -7,7 +7,7 @@ left out for this reason and is confirmed by now gets back the role its unit dre
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
 
 from passage_cv.dataset.blind import UNCONFIRMED
@@ -15,8 +15,9 @@ from passage_cv.dataset.facts import Amendment, put_fact
 from passage_cv.dataset.readings import confirmed_individuals, readings_of
 from passage_cv.dataset.store import Store
 from passage_cv.dataset.tables import tuples
-from passage_cv.dataset.versions import Version, VersionRecord, commit, next_record
+from passage_cv.dataset.versions import Version, VersionRecord, commit, next_record, open_version
 from passage_cv.errors import InputError
+from passage_cv.policy import Policy
 
 _COLUMNS = ("image_sha256", "individual", "scientificName", "role", "unit_role", "excluded_reason")
 _AUDITED = ("cut", "test")
@@ -66,6 +67,35 @@ def keep_confirmed(
         return next_record(before, store, fact=put_fact(store, decided), author=author, at=asked.at, reason=said)
 
     return commit(store, make)
+
+
+def require_confirmed(store: Store, policy: Policy, labels: Mapping[str, str]) -> None:
+    """Refuse individuals that a policy wants confirmed and nobody has; no score is looked at.
+
+    Parameters
+    ----------
+    store
+        Holds their readings.
+    policy
+        Whose ``confirmed_only`` classes count.
+    labels
+        Individuals that are about to be used, with their class code.
+
+    Raises
+    ------
+    InputError
+        Naming how many of them are not confirmed.
+    """
+    asked = {rule.code for rule in policy.classes if rule.confirmed_only}
+    wanted = {individual for individual, code in labels.items() if code in asked}
+    lacking = wanted - confirmed_individuals(open_version(store), readings_of(store)) if wanted else set()
+    if lacking:
+        raise InputError(
+            f"{len(lacking)} of {len(wanted)} individuals of {', '.join(sorted(asked))} are not confirmed, which the"
+            f" policy of {policy.site} asks for, for example {min(lacking)}",
+            where=store.storage.root,
+            do="Have them read (labels sheet), or leave them out (labels confirm), then score again.",
+        )
 
 
 def _decided(before: Version, confirmed: set[str], names: set[str], asked: Amendment) -> Amendment:

@@ -1,22 +1,28 @@
 """Where the model disputes a label, and keeping cut and test to confirmed fish."""
 
+import re
+import tomllib
 from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from passage_cv.config import parse_settings
 from passage_cv.dataset.accept import accept_batch
+from passage_cv.dataset.agreement import agreement
 from passage_cv.dataset.amendments import amend
-from passage_cv.dataset.confirming import keep_confirmed
+from passage_cv.dataset.confirming import keep_confirmed, require_confirmed
 from passage_cv.dataset.disputes import find_disputes
 from passage_cv.dataset.leaks import find_leaks
+from passage_cv.dataset.reading_sheet import read_filled, write_reading_sheet
 from passage_cv.dataset.readings import next_blind, record_reading
 from passage_cv.dataset.store import Store, StoreSettings
 from passage_cv.dataset.verify import verify_store
 from passage_cv.dataset.versions import open_version
 from passage_cv.errors import InputError
 from passage_cv.intake.check import check_batch
+from passage_cv.policy import Policy
 from passage_cv.scores import Scores, build_scores
 from tests.batches import FACTS, trip_rows, write_batch
 
@@ -150,3 +156,70 @@ def test_a_relabel_says_how_the_species_was_found(store: Store) -> None:
 def test_who_and_why_are_needed(store: Store, said: dict[str, str]) -> None:
     with pytest.raises(InputError, match="needs classes, an author and a reason"):
         keep_confirmed(store, SHAD, **said)
+
+
+POLICY = """
+format = 1
+site = "QMR-KBW-01"
+confidence = 0.95
+[[classes]]
+code = "NSH"
+scientific_name = "Channa argus"
+policy = "exclude"
+pass_cost = 20.0
+[[classes]]
+code = "AMS"
+scientific_name = "Alosa sapidissima"
+policy = "pass"
+reject_cost = 1.0
+"""
+
+
+def policy_of(text: str) -> Policy:
+    return parse_settings(tomllib.loads(text), Policy, where="policy")
+
+
+def test_a_policy_may_ask_for_confirmed_fish_and_is_the_same_without(store: Store) -> None:
+    plain, asking = policy_of(POLICY), policy_of(POLICY + "confirmed_only = true\n")
+    assert "confirmed_only" not in plain.model_dump(mode="json")["classes"][1]
+    assert asking.sha256 != plain.sha256
+    assert policy_of(POLICY + "confirmed_only = false\n").sha256 == plain.sha256
+    cut = {"T0-1/0": "AMS", "T1-1/0": "AMS", "T1-1/2": "NSH"}
+    require_confirmed(store, plain, cut)
+    with pytest.raises(InputError, match="2 of 2 individuals of AMS are not confirmed"):
+        require_confirmed(store, asking, cut)
+    while fish := next_blind(store, "RKV", among={"T0-1/0", "T1-1/0"}):
+        record_reading(store, fish.token, reader="RKV", name="AMS")
+    require_confirmed(store, asking, cut)
+
+
+def test_a_reading_sheet_goes_out_without_labels_and_comes_back(tmp_path: Path, store: Store) -> None:
+    assert write_reading_sheet(store, "RKV", tmp_path / "sheet", most=4) == 4
+    page, lines = (tmp_path / "sheet/reading.html").read_text(), (tmp_path / "sheet/reading.csv").read_text()
+    said = ("AMS", "HKS", "Alosa", "Amia", "BOW", "T0", "T1", "2031", "QMR")
+    assert not [word for word in said if word in lines or word in re.sub(r'"data:[^"]*"', "", page)]
+    assert page.count("<img") == 4
+    filled = [line.replace(",,,drawn", ",{},,drawn") for line in lines.splitlines()]
+    (tmp_path / "filled.csv").write_text(
+        "\n".join(line.format(name) for line, name in zip(filled, ("", "AMS", "", "?", "bowfin"), strict=True))
+    )
+    kept = read_filled(store, tmp_path / "filled.csv", "RKV")
+    assert [one.code for one in kept] == ["AMS", "", "BOW"]
+    assert all(one.drawn for one in kept)
+    with pytest.raises(InputError, match="RKV has read this fish already"):
+        read_filled(store, tmp_path / "filled.csv", "RKV")
+    with pytest.raises(InputError, match="There is no fish left"):
+        write_reading_sheet(store, "RKV", tmp_path / "none", among=[])
+    (tmp_path / "other.csv").write_text("a,b\n1,2\n")
+    with pytest.raises(InputError, match="Sheet has columns a, b"):
+        read_filled(store, tmp_path / "other.csv", "RKV")
+
+
+def test_doubted_fish_do_not_count_for_kappa(tmp_path: Path, store: Store) -> None:
+    write_reading_sheet(store, "RKV", tmp_path / "sheet", among=["T0-1/0"])
+    text = (tmp_path / "sheet/reading.csv").read_text().replace(",,,chosen", ",HKS,,chosen")
+    (tmp_path / "filled.csv").write_text(text)
+    (one,) = read_filled(store, tmp_path / "filled.csv", "RKV")
+    assert (one.individual, one.drawn) == ("T0-1/0", False)
+    assert agreement(store).chosen == 1
+    assert agreement(store).n_read == 0

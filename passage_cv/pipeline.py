@@ -12,6 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
+from passage_cv.dataset.agreement import agreement
 from passage_cv.dataset.attempts import attempt_standing
 from passage_cv.dataset.ledger import attempt_policy_sha256, record_use
 from passage_cv.dataset.store import Store
@@ -28,6 +29,7 @@ from passage_cv.evaluation.assess import Assessment, assess
 from passage_cv.evaluation.cases import NearestPictures, nearest_by_embedding, training_pictures
 from passage_cv.evaluation.comparison import read_earlier
 from passage_cv.evaluation.cost_page import cost_sentences, write_cost_page
+from passage_cv.evaluation.readers import SecondReadings
 from passage_cv.evaluation.report import Picture, write_report
 from passage_cv.evaluation.values import csv_text
 from passage_cv.files import write_text
@@ -124,12 +126,14 @@ def evaluate_scores(
     names: Mapping[str, str] = {}
     picture: Picture | None = None
     nearest: NearestPictures | None = None
+    readings: SecondReadings | None = None
     if store is not None:
         opened = Store.open(store)
         nearest = find_nearest(run, opened, scores, progress=progress) if run else None
         _record_test(opened, scores, cutoffs)
         names, picture = _names(opened, scores), lambda sha256: _thumbnail(opened, sha256)
-    assessment = assess(scores, cutoffs, simultaneous=options.simultaneous, nearest=nearest)
+        readings = second_readings(opened)
+    assessment = assess(scores, cutoffs, simultaneous=options.simultaneous, nearest=nearest, readings=readings)
     page = write_report(assessment, out, names=names, picture=picture, notes=options.notes, before=earlier)
     return Evaluated(page, assessment)
 
@@ -150,6 +154,20 @@ def find_nearest(run: Path, store: Store, scores: Scores, *, progress: Progress 
             do="Give the run that these scores were made with, or leave it out.",
         )
     return nearest_by_embedding(partial(looks.embed, progress=progress), training_pictures(scores))
+
+
+def second_readings(store: Store) -> SecondReadings | None:
+    """What second readers said of the fish of a store; None where nobody has read one."""
+    found = agreement(store)
+    if not found.readers:
+        return None
+    return SecondReadings(
+        read=found.n_read,
+        differed=found.n_read - found.agreed,
+        unsure=found.unsure,
+        readers=len(found.readers),
+        kappa=found.kappa,
+    )
 
 
 def sweep_scores(scores_path: Path, policy_path: Path, out: Path) -> tuple[Path, ...]:

@@ -22,6 +22,7 @@ from passage_cv.evaluation.judging import Judged, classes_by_group, judge, named
 from passage_cv.evaluation.labels import LabelEffect, label_effects
 from passage_cv.evaluation.lengths import ProvenLength, proven_lengths
 from passage_cv.evaluation.misses import ClassCount, confusion_table, count_actions, count_groups
+from passage_cv.evaluation.readers import NamingError, SecondReadings, naming_errors
 from passage_cv.evaluation.reliability import Reliability, assess_reliability
 from passage_cv.evaluation.trips import TripLine, leave_one_trip_out
 from passage_cv.evaluation.whatif import WhatIf, what_if
@@ -50,6 +51,8 @@ class Assessment:
     reliability: Reliability | None
     proven: tuple[ProvenLength, ...]
     labels: tuple[LabelEffect, ...]
+    readings: SecondReadings | None
+    naming: tuple[NamingError, ...]
     worst: tuple[Case, ...]
     curve: CostCurve
     left_out: tuple[TripLine, ...]
@@ -83,6 +86,7 @@ def assess(
     confidence: float = 0.95,
     simultaneous: bool = False,
     nearest: NearestPictures | None = None,
+    readings: SecondReadings | None = None,
 ) -> Assessment:
     """Judge the ``test`` individuals with fixed cutoffs (the ``cut`` ones, as unchecked, where there is no test).
 
@@ -100,6 +104,8 @@ def assess(
         Divide the tail by the number of classes, so that the intervals of all classes hold together.
     nearest
         Finds the training pictures most like a case's; without it none are shown.
+    readings
+        What second readers said of fish of the same data set; without it reader error is not known.
 
     Raises
     ------
@@ -133,6 +139,8 @@ def assess(
         reliability=assess_reliability(judged, cutoffs),
         proven=proven_lengths(judged, cutoffs, confidence=confidence),
         labels=label_effects(counts),
+        readings=readings,
+        naming=naming_errors(readings, confusion, confidence=confidence),
         worst=worst_cases(judged, cutoffs, worst, nearest=nearest),
         curve=cost_curve(cut, cutoffs),
         left_out=leave_one_trip_out(cut, cutoffs),

@@ -15,6 +15,7 @@ from passage_cv.evaluation.cards import ClassData
 from passage_cv.evaluation.comparison import errors_of
 from passage_cv.evaluation.lengths import ProvenLength
 from passage_cv.evaluation.misses import ClassCount
+from passage_cv.evaluation.readers import NamingError
 from passage_cv.evaluation.reliability import Reliability
 
 Table = list[dict[str, Any]]
@@ -41,6 +42,7 @@ def evaluation_values(assessment: Assessment) -> dict[str, Any]:
         "hold_load": cutoffs.hold_load.model_dump(mode="json") if cutoffs.hold_load else None,
         **evaluation_tables(assessment),
         "reliability": _reliability_values(assessment.reliability),
+        "second_readings": asdict(assessment.readings) if assessment.readings else None,
         "warnings": list(cutoffs.warnings),
     }
 
@@ -58,6 +60,7 @@ def evaluation_tables(assessment: Assessment) -> dict[str, Table]:
         ],
         "proven_lengths": [_length_values(one) for one in assessment.proven],
         "wrong_labels": [asdict(one) for one in assessment.labels],
+        "naming_errors": [_naming_values(one) for one in assessment.naming],
         "worst_cases": [
             {key: value for key, value in asdict(case).items() if key != "near"} for case in assessment.worst
         ],
@@ -159,6 +162,16 @@ def csv_text(rows: Sequence[Mapping[str, Any]], *, headings: Sequence[str] = ())
 
 def _ends(bounds: tuple[float, float]) -> dict[str, float]:
     return {"low": bounds[0], "high": bounds[1]}
+
+
+def _naming_values(one: NamingError) -> dict[str, Any]:
+    return {
+        "by": one.by,
+        "fish": one.named,
+        "called_otherwise": one.otherwise,
+        "rate": one.rate,
+        **_ends(one.interval),
+    }
 
 
 def _length_values(one: ProvenLength) -> dict[str, Any]:

@@ -2,21 +2,25 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated, Literal
 
 import typer
 
 from passage_cv.cli.check import SHOWN, read_exclusions, show_findings
-from passage_cv.cli.console import command_app, progress_bar, show, show_json, table
+from passage_cv.cli.console import command_app, progress_bar, show, show_json, table, warn
 from passage_cv.config import parse_settings
 from passage_cv.dataset.accept import accept_batch
 from passage_cv.dataset.receipt import Receipt
 from passage_cv.dataset.receipt_page import receipt_page
 from passage_cv.dataset.store import Store, StoreSettings, store_exists
+from passage_cv.errors import InputError
 from passage_cv.files import write_text
 from passage_cv.intake.check import check_batch
 from passage_cv.intake.names import any_names
+from passage_cv.intake.refused import set_batch_aside
+from passage_cv.intake.sheet import RESOLUTIONS
 from passage_cv.policy import read_policy
 
 app = command_app()
@@ -45,6 +49,9 @@ def accept(  # noqa: PLR0917 - typer fills these by name
     layouts: Annotated[
         Path | None, typer.Option(help="A site's folder of confirmed layouts, found again by a sheet's headings.")
     ] = None,
+    aside: Annotated[
+        Path | None, typer.Option("--set-aside", help="Where a refused batch is kept whole, to be resumed later.")
+    ] = None,
     receipt_to: Annotated[
         Path | None, typer.Option("--receipt", help="Write the receipt as a page to keep or print (HTML).")
     ] = None,
@@ -66,7 +73,13 @@ def accept(  # noqa: PLR0917 - typer fills these by name
         if checked.unresolved and not as_json:
             show_findings(checked, limit=SHOWN)
         given = _given_settings(unit, shares, seed, policy)
-        receipt = accept_batch(checked, _open(store, given), author=author, reason=reason, progress=progress)
+        try:
+            receipt = accept_batch(checked, _open(store, given), author=author, reason=reason, progress=progress)
+        except InputError as refusal:
+            if aside:
+                kept = set_batch_aside(checked, aside, why=str(refusal), at=datetime.now(UTC).isoformat())
+                warn(f"Set aside whole: {kept}. Decide in {RESOLUTIONS} there, then accept that folder.")
+            raise
     if receipt_to:
         write_text(receipt_to, receipt_page(receipt))
     if as_json:

@@ -20,6 +20,7 @@ COMMANDS = {
     "demo": "Draw the invented river and run the whole pipeline on it.",
     "check": "Look through a batch folder as a careful colleague would.",
     "pair": "Which pictures belong to which lines of a sheet that does not say.",
+    "backlog": "Make batch folders from years of pictures sorted by species.",
     "accept": "Keep a checked batch in the store and make a new version.",
     "versions": "What the data set was at any time: list, show, diff, verify.",
     "labels": "Whether the labels are right: doubted ones, second readers, agreement.",

@@ -164,8 +164,13 @@ def picture_tasks(batch: CheckedBatch) -> list[PictureTask]:
             name, str(batch.folder / name), str(batch.workspace or ""), marker_side_mm(batch, line) is not None
         )
         for name, line in lines.items()
-        if name not in batch.excluded and (batch.folder / name).resolve().is_relative_to(inside)
+        if name not in batch.excluded and _is_inside(batch.folder, name, inside)
     ]
+
+
+def _is_inside(folder: Path, name: str, inside: Path) -> bool:
+    """Whether a path of the sheet stays below the batch folder; one with a null byte is no path at all."""
+    return "\0" not in name and (folder / name).resolve().is_relative_to(inside)
 
 
 def _supposed(sheet: Sheet) -> list[Finding]:

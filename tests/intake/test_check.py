@@ -174,3 +174,10 @@ def test_no_batch_is_an_error_that_says_where(tmp_path: Path) -> None:
         check_batch(tmp_path / "nothing")
     with pytest.raises(InputError, match="A batch needs one sheet, found none"):
         check_batch(tmp_path)
+
+
+def test_a_path_with_a_null_byte_is_no_path(tmp_path: Path) -> None:
+    folder = write_batch(tmp_path / "b")
+    sheet = folder / "sheet.csv"
+    sheet.write_bytes(sheet.read_bytes().replace(b"images/1.jpg", b"images/\0.jpg"))
+    assert "picture outside the batch" in {one.kind for one in check_batch(folder, keep_working=False).unresolved}

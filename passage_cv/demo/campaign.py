@@ -77,7 +77,13 @@ class Imaged:
 
 
 def write_campaign(
-    folder: Path, *, seed: int, size: float = 1.0, faults: Sequence[str] = (), progress: Progress = silent
+    folder: Path,
+    *,
+    seed: int,
+    size: float = 1.0,
+    fewest: int = 1,
+    faults: Sequence[str] = (),
+    progress: Progress = silent,
 ) -> list[Path]:
     """Draw the campaign and write one batch folder per sampling trip.
 
@@ -88,8 +94,9 @@ def write_campaign(
     seed
         The same seed gives the same bytes.
     size
-        Scales the number of fish; at least one of each class is kept. 1.0 is about 2,250 fish and 4,050
-        images, 0.05 is for tests.
+        Scales the number of fish. 1.0 is about 2,250 fish and 4,050 images, 0.05 is for tests.
+    fewest
+        Fish of each class there are however small the campaign; up to one a trip they come on different trips.
     faults
         Kinds of :data:`passage_cv.demo.faults.KINDS` to plant, each in the next trip's sheet; what was done is
         written to ``folder/planted.json``. By default all sheets are clean.
@@ -101,7 +108,7 @@ def write_campaign(
     """
     rng = np.random.default_rng([seed, 2029])
     trips = draw_trips(rng)
-    fish = draw_catches(len(trips), size, rng)
+    fish = draw_catches(len(trips), size, rng, fewest=fewest)
     batches = [
         (folder / trip.name, trip, image_fish(trip, catch, rng))
         for trip, catch in zip(trips, fish, strict=True)
@@ -178,16 +185,17 @@ def _imaging_turbidity(usual_ntu: float, spread: float, rng: np.random.Generator
     return turbidity
 
 
-def draw_catches(n_trips: int, size: float, rng: np.random.Generator) -> list[list[Fish]]:
+def draw_catches(n_trips: int, size: float, rng: np.random.Generator, *, fewest: int = 1) -> list[list[Fish]]:
     """Draw the fish of each trip, in shuffled order.
 
-    The four species that carry a limit are dealt out evenly; the others go to trips at random.
+    The four species that carry a limit are dealt out evenly, and so are those of which there are few; the others go
+    to trips at random.
     """
     catches: list[list[Fish]] = [[] for _ in range(n_trips)]
     for code in CODES:
-        count = max(1, round(SPECIES[code].imaged * size))
+        count = max(fewest, round(SPECIES[code].imaged * size))
         dealt = np.concatenate([rng.permutation(n_trips) for _ in range(-(-count // n_trips))])[:count]
-        places = dealt if code in EVENLY_SPREAD else rng.integers(n_trips, size=count)
+        places = dealt if code in EVENLY_SPREAD or count <= n_trips else rng.integers(n_trips, size=count)
         for place in places:
             catches[place].append(draw_fish(code, rng))
     return [[catch[i] for i in rng.permutation(len(catch))] for catch in catches]

@@ -72,8 +72,8 @@ def _ramp(coat: Coat, own: np.random.Generator) -> Floats:
         np.array([place for place, _ in coat.ramp]) + np.r_[0, np.full(len(coat.ramp) - 2, own.normal(0, 0.06)), 0]
     )
     colours = np.array([colour for _, colour in coat.ramp]) / 255
-    tone = float(np.exp(own.normal(0, 0.13)))
-    hue = 1 + own.normal(0, 0.022) * np.array([1.0, 0.2, -1.0]) + own.normal(0, 0.006, 3)
+    tone = float(np.exp(own.normal(0, 0.16)))
+    hue = 1 + own.normal(0, 0.035) * np.array([1.0, 0.2, -1.0]) + own.normal(0, 0.006, 3)
     wavy = _A + 0.05 * noise((ROWS, COLUMNS), (180, 60), own, octaves=2)
     index = np.clip((wavy + 1) * 127.5, 0, 255).astype(np.uint8)
     tables = [np.interp(np.linspace(-1, 1, 256), places, colours[:, i]) * hue[i] for i in range(3)]
@@ -146,7 +146,7 @@ def _snakehead(on: Brush) -> None:
     ragged = _torn(on.rng, 0.55, (30, 34)) + _torn(on.rng, 0.28, (9, 11))
     inside = _soft(_blobs(blots, ragged), 0.20, 0.45)
     heart = 0.82 + 0.18 * noise((ROWS, COLUMNS), (10, 10), on.rng, octaves=2)
-    strength = 0.80 * on.own.uniform(0.55, 1.0)
+    strength = 0.80 * on.own.uniform(0.15, 1.0)  # dark old fish hardly show it
     _mix(on.flank, np.clip(strength * inside * heart, 0, 0.95), coat.dark)
     for a0, a1 in ((-0.18, -0.30), (0.0, 0.22)):
         _cheek_stripe(on.flank, coat, (0.085, a0), (0.26, a1), width=6, strength=0.65 * strength)
@@ -158,7 +158,7 @@ def _bowfin(on: Brush) -> None:
     net = np.abs(noise((ROWS, COLUMNS), (44, 34), on.rng, octaves=3))
     patch = noise((ROWS, COLUMNS), (70, 44), on.rng, octaves=2)
     fade = _soft(-_A, -0.45, 0.6) * _soft(_T, 0.16, 0.12)
-    strength = on.own.uniform(0.45, 0.75)
+    strength = on.own.uniform(0.15, 0.75)
     amount = strength * fade * np.clip(_soft(-net, -0.42, 0.5) * 0.8 + 0.35 * _soft(patch, 0.4, 1.0), 0, 1)
     _mix(on.flank, amount, coat.dark)
     for a0, a1 in ((-0.12, -0.16), (0.08, 0.22)):

@@ -44,9 +44,9 @@ def draw_side(fish: Fish, side: int, carriage: Carriage, scale: float, rng: np.r
 
 
 def _own_girth(fish: Fish, shape: Shape) -> Girth:
-    """The animal's own build: slimmer or stouter by some per cent, more so at the belly."""
+    """The animal's own build: slimmer or stouter by some per cent, more so at the belly (spent or full of eggs)."""
     own = np.random.default_rng([fish.seed, 5])
-    back, belly = 1 + own.normal(0, 0.035), 1 + own.normal(0, 0.05)
+    back, belly = 1 + own.normal(0, 0.045), 1 + own.normal(0, 0.07)
     return Girth(Contour(shape.back, float(back)), Contour(shape.belly, float(belly)))
 
 

@@ -8,6 +8,7 @@ was cut off goes on from its last whole epoch as if nothing had happened (bit fo
 from __future__ import annotations
 
 import copy
+import gc
 import math
 import os
 import time
@@ -126,11 +127,8 @@ class _Course:
         self.average: Classifier = copy.deepcopy(self.network).eval().requires_grad_(False)  # noqa: FBT003
         self.means, self.moving = _floating(self.average), _floating(self.network)
         self.optimiser = _optimiser(self.network, self.schedule, fused=team.device.type == "cuda")
-        self.stepping: nn.Module = (
-            DistributedDataParallel(self.network, device_ids=[team.device] if team.device.type == "cuda" else None)
-            if team.size > 1
-            else self.network
-        )
+        self.batch_size = min(settings.schedule.batch_size, len(lesson.learn) // team.size * team.size)
+        self.stepping = _steps_of(self.network, self.batch_size, settings, team).train()
         labels = bench.examples.label
         self.weight = _weights(bench.examples, lesson.learn)
         counts = np.bincount(labels[lesson.learn], self.weight[lesson.learn], minlength=bench.examples.n_classes)
@@ -149,7 +147,7 @@ class _Course:
         else:
             order = rng.permutation(learn)
         seeds = rng.integers(2**62, size=len(order))
-        size = min(self.schedule.batch_size, len(order) // self.bench.team.size * self.bench.team.size)
+        size = self.batch_size
         items = list(zip(order.tolist(), seeds.tolist(), strict=True))
         return [items[start : start + size] for start in range(0, len(items) - size + 1, size)]
 
@@ -178,8 +176,7 @@ class _Course:
             group["lr"] = learning_rate(step / steps_per_epoch, self.schedule)
         effects = self.bench.effects
         x = effects(*made, seeds) if effects else pixels_to_input(made.crops, team.device)
-        self.stepping.train()
-        with torch.autocast(team.device.type, torch.bfloat16, enabled=_is_mixed(self.schedule, team)):
+        with _precision(self.schedule, team):
             logits = self.stepping(x).float()
         if self.schedule.balance == "logits":
             logits = logits + self.offset
@@ -209,6 +206,8 @@ class _Course:
             one = rows.numpy().astype(np.float64)
             one[:, ~present] = one[:, present].min(axis=1, keepdims=True) - ABSENT_GAP
             logits[epoch] = one
+        self.network.__dict__.pop("forward", None)  # recorded launches keep hold of the card's memory, in a circle
+        gc.collect()
         return Learnt(self.average.to("cpu").to(memory_format=torch.contiguous_format), self.origin, logits)
 
     # -- a kill and after --------------------------------------------------------------------------------------
@@ -303,9 +302,31 @@ def pixels_to_input(crops: Tensor, device: torch.device) -> Tensor:
     return normalise(moved.permute(0, 3, 1, 2).to(torch.float32))
 
 
-def _is_mixed(schedule: ScheduleSettings, team: Team) -> bool:
-    """On a card only: a CPU gains nothing and loses the exactness of a resumed fit."""
-    return schedule.precision == "bfloat16" and team.device.type == "cuda"
+def _precision(schedule: ScheduleSettings, team: Team) -> torch.autocast:
+    """Mixed on a card only: a CPU gains nothing and loses the exactness of a resumed fit."""
+    is_mixed = schedule.precision == "bfloat16" and team.device.type == "cuda"
+    return torch.autocast(team.device.type, torch.bfloat16, enabled=is_mixed, cache_enabled=False)
+
+
+def _steps_of(network: Classifier, batch_size: int, settings: TunedSettings, team: Team) -> nn.Module:
+    """What a step calls: the network itself, all processes' together, or on one card its recorded launches.
+
+    A small network on one card waits for Python to launch its kernels, several hundred a step; recorded once, they
+    are launched together.
+    """
+    has_card = team.device.type == "cuda"
+    if team.size > 1:
+        return DistributedDataParallel(network, device_ids=[team.device] if has_card else None)
+    if not has_card:
+        return network
+    side = settings.crop.size
+    like = torch.zeros((batch_size, 3, side, side), device=team.device)
+    before = {name: one.clone() for name, one in network.state_dict().items()}
+    torch.autograd.graph.set_warn_on_accumulate_grad_stream_mismatch(False)
+    with _precision(settings.schedule, team):
+        torch.cuda.make_graphed_callables(network.train(), (like.contiguous(memory_format=torch.channels_last),))
+    network.load_state_dict(before)  # recording has moved the normalisation layers' statistics
+    return network
 
 
 def _weights(examples: Examples, learn: Ints) -> npt.NDArray[np.float64]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 import shutil
 import stat
 import zipfile
+import zlib
 from pathlib import Path
 
 from passage_cv.errors import InputError
@@ -37,7 +38,7 @@ def unpack_zip(
         with zipfile.ZipFile(archive) as packed:
             members = _members(packed, archive, most_bytes, most_files)
             return [_unpack(packed, member, folder) for member in tracked(members, "Unpacking", progress)]
-    except (zipfile.BadZipFile, NotImplementedError, RuntimeError, EOFError, OSError) as error:
+    except (zipfile.BadZipFile, zlib.error, NotImplementedError, RuntimeError, EOFError, OSError) as error:
         raise _refusal(f"Zip cannot be read: {error}", archive, "Pack it again without a password.") from error
 
 

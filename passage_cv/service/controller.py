@@ -23,7 +23,7 @@ from passage_cv.service.advice import Advice, log_line, no_decision, safe_verdic
 from passage_cv.service.audit import is_drawn
 from passage_cv.service.forming import Former, Presentation
 from passage_cv.service.frames import Clock, Frame
-from passage_cv.service.keeping import Kept, keep_pictures, name_pictures
+from passage_cv.service.keeping import SHARPNESS, Kept, keep_pictures, name_pictures
 from passage_cv.service.loading import require_local_and_safe, restrict
 from passage_cv.service.log import GateLog, LogLine
 from passage_cv.service.machine import LATCHING, Fault, Machine, State
@@ -35,7 +35,8 @@ from passage_cv.service.presence import EmptyView
 from passage_cv.service.running import END, FAULT_EVENT, LIVE, RESET, SHADOW_RUN, START, require_finished
 from passage_cv.service.watch import CameraWatch, ClockWatch
 
-SHARPNESS = "sharpness"
+BYTES_EVERY_S = 1.0
+"""How often the package's files are looked at between fish [ours]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,6 +185,7 @@ class Controller:
         self._former = Former(packages.views, longest_s=self.site.camera.longest_s, trigger=self.site.trigger)
         self._camera = CameraWatch(self.site)
         self._clock_watch = ClockWatch(self.clock, self.site.clock_jump_s)
+        self._checked_s = self.clock.steady()
         self._triggers = self.plant.state().trigger
         self._read = max((event.line for event in self.log.events_since()), default=0)
         self._audits = self.log.count_audits()
@@ -192,7 +194,7 @@ class Controller:
         """Decide one presentation, write its pictures and its line, then command."""
         began_s, shown_s = time.perf_counter(), self.clock.steady() - shown.last_s
         self._sequence += 1
-        self._check_health()
+        self._check_health(is_asked=True)
         loaded = packages.at(self.clock.now())
         made = self._in_time(self._decide(shown, loaded), shown_s + time.perf_counter() - began_s)
         said = self.plant.state()
@@ -298,13 +300,16 @@ class Controller:
             self._former.note_trigger(self.clock.steady())
         self._triggers = count
 
-    def _check_health(self) -> None:
+    def _check_health(self, *, is_asked: bool = False) -> None:
+        """Link, clocks and package; the package's files before every decision, else once a second."""
         if self.packages is None or self.machine.state is State.OFF:
             return
         if not self.machine.shadow and not self.plant.state().is_alive:
             self._check_fault(Fault.LINK)
         self._check_fault(self._clock_watch.check())
-        self._check_fault(self.packages.check())
+        if is_asked or self.clock.steady() - self._checked_s >= BYTES_EVERY_S:
+            self._checked_s = self.clock.steady()
+            self._check_fault(self.packages.check())
 
     def _check_fault(self, fault: Fault | None, detail: str = "") -> None:
         """Let a fault latch: note it once and ask for the safe position."""

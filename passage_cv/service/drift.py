@@ -16,7 +16,7 @@ from scipy import stats
 
 from passage_cv.records import Action
 from passage_cv.service.log import LogLine
-from passage_cv.stats.charts import Floats, ewma, ewma_limits
+from passage_cv.stats.charts import Floats, cusum, ewma, ewma_limits
 
 BASELINE_DAYS = 5
 """Fewest days that say what is usual [ours]."""
@@ -26,17 +26,21 @@ SIGMAS = 3.0
 """Half width of the charts, in standard deviations [handbook 3]."""
 EWMA_WEIGHT = 0.3
 """Weight of the newest day, as in NIST/SEMATECH e-Handbook 6.3.2.4."""
+CUSUM_ALLOWANCE, CUSUM_DECISION = 0.5, 5.0
+"""In standard deviations [handbook 3]: a quiet gate signals once in about 465 days."""
+MEANS = ("score", "sharpness", "unfamiliarity")
+"""Figures of a presentation whose daily mean is charted."""
 
 
 @dataclass(frozen=True, slots=True)
 class Day:
-    """One day of the log; scores only of presentations that had one, ``top`` the class with the highest logit."""
+    """One day of the log; ``means`` of presentations that had a figure, ``top`` the class with the highest logit."""
 
     date: str
     n: int
     held: int
     no_decision: int
-    mean_score: float | None
+    means: Mapping[str, float | None]
     mean_turbidity_ntu: float | None
     top: Mapping[str, int]
 
@@ -61,35 +65,42 @@ class DriftReport:
     signals: tuple[Signal, ...]
 
 
-def drift_report(lines: Iterable[LogLine], *, baseline_days: int = BASELINE_DAYS) -> DriftReport:
-    """Chart hold rate, shares of the classes seen, and the mean score by day against the first days.
+def drift_report(
+    lines: Iterable[LogLine], *, sharpness: Mapping[str, float] | None = None, baseline_days: int = BASELINE_DAYS
+) -> DriftReport:
+    """Chart hold rate, shares of the classes seen, mean score, sharpness and unfamiliarity by day.
 
-    With no more days than the baseline nothing can be compared, and ``baseline`` is 0.
+    ``sharpness`` is by presentation. The first days say what is usual; with no more days than those nothing can be
+    compared, and ``baseline`` is 0.
     """
-    days = daily(lines)
+    days = daily(lines, sharpness=sharpness)
     if len(days) <= baseline_days:
         return DriftReport(days, 0, ())
     rates = [("hold rate", [day.held for day in days]), *_class_counts(days)]
     signals = [signal for name, counts in rates for signal in _rate_signals(name, counts, days, baseline_days)]
-    signals += _score_signals(days, baseline_days)
+    signals += [signal for name in MEANS for signal in _mean_signals(name, days, baseline_days)]
     return DriftReport(days, baseline_days, tuple(sorted(signals, key=lambda one: (one.date, one.chart))))
 
 
-def daily(lines: Iterable[LogLine]) -> tuple[Day, ...]:
+def daily(lines: Iterable[LogLine], *, sharpness: Mapping[str, float] | None = None) -> tuple[Day, ...]:
     """The log by local day, in order of date."""
     by_date: dict[str, list[LogLine]] = {}
     for line in lines:
         by_date.setdefault(line.time[:10], []).append(line)
-    return tuple(_day(date, by_date[date]) for date in sorted(by_date))
+    return tuple(_day(date, by_date[date], sharpness or {}) for date in sorted(by_date))
 
 
-def _day(date: str, lines: Sequence[LogLine]) -> Day:
+def _day(date: str, lines: Sequence[LogLine], sharpness: Mapping[str, float]) -> Day:
     return Day(
         date=date,
         n=len(lines),
         held=sum(line.action is Action.HOLD for line in lines),
         no_decision=sum(line.action is Action.NO_DECISION for line in lines),
-        mean_score=_mean(line.score for line in lines),
+        means={
+            "score": _mean(line.score for line in lines),
+            "sharpness": _mean(sharpness.get(line.presentation_id) for line in lines),
+            "unfamiliarity": _mean(line.unfamiliarity for line in lines),
+        },
         mean_turbidity_ntu=_mean(line.turbidity_NTU for line in lines),
         top=dict(Counter(top for line in lines if (top := _top_class(line)))),
     )
@@ -120,20 +131,60 @@ def _rate_signals(name: str, counts: Sequence[int], days: Sequence[Day], baselin
     return signals
 
 
-def _score_signals(days: Sequence[Day], baseline: int) -> list[Signal]:
-    """Days after the baseline whose moving average of the mean score has left its limits."""
-    scored = [day for day in days if day.mean_score is not None]
-    means = np.array([day.mean_score for day in scored], dtype=np.float64)
-    if len(scored) <= baseline:
+def _mean_signals(name: str, days: Sequence[Day], baseline: int) -> list[Signal]:
+    """Days after the baseline at which the EWMA or the CUSUM of a daily mean has left its limits."""
+    dates = [day.date for day in days if day.means[name] is not None]
+    means = np.array([day.means[name] for day in days if day.means[name] is not None], dtype=np.float64)
+    if len(means) <= baseline:
         return []
+    return [*_ewma_signals(name, dates, means, baseline), *_cusum_signals(name, dates, means, baseline)]
+
+
+def _ewma_signals(name: str, dates: Sequence[str], means: Floats, baseline: int) -> list[Signal]:
     usual = float(means[:baseline].mean())
     later = ewma(means[baseline:], weight=EWMA_WEIGHT, start=usual)
     halves = _ewma_halves(len(later), float(means[:baseline].std(ddof=1)), baseline)
     return [
-        Signal("mean score", day.date, float(value), usual - float(half), usual + float(half))
-        for day, value, half in zip(scored[baseline:], later, halves, strict=True)
+        Signal(f"mean {name}", date, float(value), usual - float(half), usual + float(half))
+        for date, value, half in zip(dates[baseline:], later, halves, strict=True)
         if abs(value - usual) > half
     ]
+
+
+def _cusum_signals(name: str, dates: Sequence[str], means: Floats, baseline: int) -> list[Signal]:
+    """Sums of days in standard deviations; they find what creeps, which no single day shows."""
+    steps = standardised(means)[baseline - 2 :]
+    sums = np.stack(cusum(steps, target=0.0, allowance=CUSUM_ALLOWANCE)).max(axis=0)
+    return [
+        Signal(f"mean {name}, summed", date, float(value), 0.0, CUSUM_DECISION)
+        for date, value in zip(dates[baseline:], sums, strict=True)
+        if value > CUSUM_DECISION
+    ]
+
+
+def standardised(values: Floats) -> Floats:
+    """Each value from the third on, compared with all before it: independent standard normal while nothing changes.
+
+    No long baseline is needed: Student's t of a new value against the mean and deviation of the earlier ones, turned
+    into a normal deviate (Q chart).
+
+    References
+    ----------
+    From memory of: Quesenberry 1991, Journal of Quality Technology 23:213, both parameters unknown.
+
+    Examples
+    --------
+    >>> standardised(np.array([1.0, 3.0, 2.0, 2.0])).tolist()
+    [0.0, 0.0]
+    """
+    out = []
+    for place in range(2, len(values)):
+        before = values[:place]
+        deviation = float(before.std(ddof=1))
+        apart = float(values[place] - before.mean()) * math.sqrt(place / (place + 1))
+        t = apart / deviation if deviation > 0 else math.copysign(math.inf, apart) if apart else 0.0
+        out.append(float(stats.norm.ppf(np.clip(stats.t.cdf(t, place - 1), 1e-9, 1 - 1e-9))))
+    return np.array(out, dtype=np.float64)
 
 
 def _ewma_halves(n_points: int, deviation: float, baseline: int) -> Floats:

@@ -16,6 +16,9 @@ from passage_cv.files import sha256_bytes
 from passage_cv.gate.views import file_ending
 from passage_cv.service.frames import Frame
 
+SHARPNESS = "sharpness"
+"""Name of the measure that charts show; see :func:`passage_cv.service.presence.sharpness_of`."""
+
 
 @dataclass(frozen=True, slots=True)
 class Kept:

@@ -47,6 +47,14 @@ class Event:
     by: str
 
 
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """What a person found one presentation to be, and who said so."""
+
+    label: str
+    by: str
+
+
 class GateLog:
     """An open gate log; made if it is not there. Use it in a ``with`` block or call :meth:`close`.
 
@@ -140,6 +148,11 @@ class GateLog:
     def audited(self) -> dict[str, str]:
         """The class that a person found, by presentation."""
         return dict(self._connection.execute("SELECT presentation_id, class FROM audits ORDER BY line"))
+
+    def findings(self) -> dict[str, Finding]:
+        """What a person found, by presentation, with who said so."""
+        rows = self._connection.execute("SELECT presentation_id, class, by FROM audits ORDER BY line")
+        return {name: Finding(label, by) for name, label, by in rows}
 
     def add_event(self, *, time: str, kind: str, detail: str, by: str = "") -> None:
         """Add something that happened to the gate itself: a fault, a reset, a bypass with its reason.
@@ -277,4 +290,4 @@ class GateLog:
         )
 
 
-__all__ = ["Event", "GateLog", "LogLine"]
+__all__ = ["Event", "Finding", "GateLog", "LogLine"]

@@ -93,7 +93,7 @@ class EmptyView:
             return self._learn(small, fingerprint)
         if self._usual.shape != small.shape:  # another camera or setting: never learnt anew in the middle of a run
             return View(problem=OTHER_SHAPE, fingerprint=fingerprint)
-        regions = find_regions(np.abs(small - self._usual).max(axis=2) > DIFFERENCE)
+        regions = find_regions(largest_difference(small, self._usual) > DIFFERENCE)
         if not regions:
             self._usual += LEARN * (small - self._usual)
             return View(fingerprint=fingerprint)
@@ -110,6 +110,12 @@ class EmptyView:
         self._usual = np.median(np.stack(self._first), axis=0).astype(np.float32)
         self._first = []
         return View(fingerprint=fingerprint)
+
+
+def largest_difference(one: Small, other: Small) -> npt.NDArray[np.float32]:
+    """Per pixel, the difference in the colour in which two small copies differ most."""
+    red, green, blue = cv2.split(cv2.absdiff(one, other))
+    return np.asarray(cv2.max(cv2.max(red, green), blue))
 
 
 def find_regions(changed: npt.NDArray[np.bool_]) -> tuple[Region, ...]:

@@ -5,6 +5,7 @@ Each check says the fault it found, or None. Nothing here decides what a fault d
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -86,8 +87,16 @@ class PackageWatch:
 
 def _stamp(folder: Path) -> Stamp:
     """Name, inode, size and time of change of every file; cheap enough for every fish."""
+    found: list[tuple[str, int, int, int]] = []
+    waiting = [os.fspath(folder)]
     try:
-        found = [(path, path.stat()) for path in sorted(folder.rglob("*"))]
+        while waiting:
+            with os.scandir(waiting.pop()) as entries:
+                for entry in entries:
+                    stat = entry.stat(follow_symlinks=False)
+                    found.append((entry.path, stat.st_ino, stat.st_size, stat.st_mtime_ns))
+                    if entry.is_dir(follow_symlinks=False):
+                        waiting.append(entry.path)
     except OSError:
         return ()
-    return tuple((str(path), stat.st_ino, stat.st_size, stat.st_mtime_ns) for path, stat in found)
+    return tuple(sorted(found))

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.stats import binom, kstest
 
 from passage_cv.records import Action
-from passage_cv.service.drift import daily, drift_report
+from passage_cv.service.drift import daily, drift_report, standardised
 from passage_cv.service.log import LogLine
 from tests.service.lines import make_line
 
@@ -87,3 +88,40 @@ def test_a_quiet_gate_is_seldom_called_changed() -> None:
         days = [make_line(day, Action.HOLD, day=day + 1, score=float(score)) for day, score in enumerate(means)]
         called += any(signal.chart == "mean score" for signal in drift_report(days, baseline_days=5).signals)
     assert called <= 400 * 0.05
+
+
+def test_a_quiet_gate_is_seldom_called_creeping() -> None:
+    """As above for the sums: a run length of 465 days (CV-095) is 4.2 % of gates within 20 days."""
+    rng = np.random.default_rng(12)
+    called = 0
+    for _ in range(300):
+        days = [
+            make_line(day, Action.HOLD, day=day + 1, score=float(x)) for day, x in enumerate(rng.normal(0, 1, 25))
+        ]
+        called += any(one.chart == "mean score, summed" for one in drift_report(days, baseline_days=5).signals)
+    assert called <= binom.ppf(1 - 1e-6, 300, 1 - (1 - 1 / 465) ** 20)
+
+
+def test_what_creeps_is_found() -> None:
+    rng = np.random.default_rng(13)
+    steps = np.concatenate([rng.normal(0, 1, 12), rng.normal(2.0, 1, 16)])
+    sharp = {f"P{day:05d}": 50.0 + float(step) for day, step in enumerate(steps)}
+    days = [make_line(day, Action.HOLD, day=day + 1, score=None) for day in range(len(steps))]
+    report = drift_report(days, sharpness=sharp, baseline_days=12)
+    found = [one.date for one in report.signals if one.chart == "mean sharpness, summed"]
+    assert found
+    assert found[0] > "2031-05-12"
+
+
+def test_standardised_values_are_standard_normal_while_nothing_changes() -> None:
+    rng = np.random.default_rng(14)
+    found = np.array([standardised(rng.normal(7, 3, 6)) for _ in range(4000)])
+    assert kstest(found[:, 0], "norm").pvalue > 1e-3
+    assert kstest(found[:, 3], "norm").pvalue > 1e-3
+    assert abs(np.corrcoef(found.T)[0, 3]) < 4 / np.sqrt(4000)
+
+
+def test_unfamiliarity_is_charted() -> None:
+    lines = [make_line(day, Action.HOLD, day=day, score=None, unfamiliarity=float(day % 2)) for day in range(1, 13)]
+    lines.append(make_line(99, Action.HOLD, day=13, score=None, unfamiliarity=60.0))
+    assert "mean unfamiliarity" in {one.chart for one in drift_report(lines, baseline_days=12).signals}

@@ -59,6 +59,26 @@ def test_example_6_one_score_for_two_different_fish() -> None:
     assert gate_scores(log_probs, two_and_two()) == pytest.approx([-1.4611956693] * 2, abs=DIGITS)
 
 
+@pytest.mark.parametrize(
+    ("probabilities", "hold", "expected"),
+    [
+        ((0.02, 0.03, 0.70, 0.25), (1.5, 0.5, 0.8, 1.6), (0.9, 4.8, 1.005)),  # example 5: kA 0.05, kD 0.2
+        ((0.03, 0, 0.97, 0), (1, 1, 1, 1), (0.9, 3.88, 1.0)),
+        ((0, 18 / 115, 0, 97 / 115), (1, 1, 1, 1), (1.5652173913, 6.7478260870, 1.0)),
+    ],
+)
+def test_examples_5_and_6_expected_costs(
+    probabilities: tuple[float, ...], hold: tuple[float, ...], expected: tuple[float, float, float]
+) -> None:
+    """A population of one score and these shares: passed, rejected, held, and the action that the search takes."""
+    shares, both = np.array(probabilities), two_and_two()
+    costs = Costs(shares * both.error * both.excluded, shares * hold, shares * both.error * ~both.excluded)
+    same = np.zeros(4)
+    found = [cost_at(same, same, costs, u=u, v=v) for u, v in ((1, 1), (-1, -1), (-1, 1))]
+    assert found == pytest.approx(expected, abs=DIGITS)
+    assert search_cutoffs(same, same, costs).cost == pytest.approx(min(expected), abs=DIGITS)
+
+
 def two_and_two() -> ClassCosts:
     """Costs c = (30, 10), r = (4, 8) at equal shares, whose constant drops out of the score."""
     return ClassCosts(

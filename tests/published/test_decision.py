@@ -8,6 +8,7 @@ from scipy.special import expit
 from scipy.stats import norm
 
 from passage_cv.decision.costs import ClassCosts, bayes_cutoffs, gate_scores, site_log_probs
+from passage_cv.decision.cutoffs import Costs, cost_at, search_cutoffs
 
 TABLE = "decision"
 Row = dict[str, str]
@@ -19,6 +20,7 @@ def test_decision(row: Row, agrees: Callable[..., None]) -> None:
         "prior change": prior_change,
         "hold band": hold_band,
         "two normals": two_normals,
+        "least expected cost": least_expected_cost,
     }
     agrees(row, *checks[row["quantity"]](row))
 
@@ -61,6 +63,17 @@ def hold_band(row: Row) -> list[float]:
     pass_cost, reject_cost, hold_cost = costs_of(row)
     cutoffs = bayes_cutoffs(hold_cost / pass_cost, hold_cost / reject_cost)
     return [probability_at(cutoff, pass_cost, reject_cost) for cutoff in cutoffs]
+
+
+def least_expected_cost(row: Row) -> list[float]:
+    """A population of one score with these shares: what each action costs for all, and what the search takes."""
+    columns = (np.array(row[name].split(), dtype=float) for name in ("pass_cost", "reject_cost", "hold_cost"))
+    shares = np.array(row["probabilities"].split(), dtype=float)
+    on_pass, on_reject, on_hold = (shares * column for column in columns)
+    score, costs = np.zeros(len(shares)), Costs(on_pass, on_hold, on_reject)
+    pairs = ((1.0, 1.0), (-1.0, -1.0), (-1.0, 1.0))
+    given = [cost_at(score, score, costs, u=u, v=v) for u, v in pairs]
+    return [*given, search_cutoffs(score, score, costs).cost]
 
 
 def two_normals(row: Row) -> list[float]:

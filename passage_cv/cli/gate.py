@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from passage_cv.cli import gate_run
+from passage_cv.cli import gate_records, gate_run
 from passage_cv.cli.console import command_app, show, show_json, table
 from passage_cv.gate.signature import make_key, sign_package
-from passage_cv.service.log import GateLog
+from passage_cv.gate.site import read_site
 from passage_cv.service.status import GateStatus, gate_status
 
 app = command_app()
@@ -60,15 +59,18 @@ for command in (gate_run.run, gate_run.stop, gate_run.bypass, gate_run.reset, ga
 def status(
     log: Annotated[Path, typer.Argument(help="Gate log.")],
     package: Annotated[Path, typer.Option("--package", "-p", help="Folder of the package in service.")],
+    site: Annotated[
+        Path | None, typer.Option("--site", "-s", help="Site file: its proof tests must not be overdue.")
+    ] = None,
     delta: Annotated[float, typer.Option(help="Chance of ever raising a false audit alarm.")] = 0.05,
     json: Annotated[bool, typer.Option("--json", help="Print everything as JSON for a machine.")] = False,
 ) -> None:
-    """Say what the gate did, what audits found, and which days were unlike the others.
+    """Say what the gate did, what audits found, what is held for that, and which days were unlike the others.
 
-    Exit code 1 while an audit alarm stands: then nothing of that kind may be passed, or rejected, until the
-    cutoffs were set anew on new fish.
+    Exit code 1 while an audit alarm stands (then nothing of that kind is passed, or rejected, until the cutoffs were
+    set anew on new fish), a proof test is overdue, or a run was cut off.
     """
-    found = gate_status(package, log, delta=delta)
+    found = gate_status(package, log, site=None if site is None else read_site(site), delta=delta)
     if json:
         show_json(found.as_dict())
     else:
@@ -80,17 +82,8 @@ def status(
         raise typer.Exit(1)
 
 
-@app.command()
-def audit(
-    log: Annotated[Path, typer.Argument(help="Gate log.")],
-    presentation: Annotated[str, typer.Argument(help="Which presentation was looked at.")],
-    found: Annotated[str, typer.Argument(help="The class it was, as in the policy.")],
-    by: Annotated[str, typer.Option("--by", help="Initials of the person who looked.")],
-) -> None:
-    """Write down what a person found one presentation to be; once, and for good."""
-    with GateLog.open_existing(log) as open_log:
-        open_log.add_audit(presentation, time=datetime.now(UTC).isoformat(timespec="seconds"), label=found, by=by)
-    show(f"{presentation} was {found}, said {by} ({log})")
+for record in (gate_records.audit, gate_records.compare, gate_records.batch, gate_records.proof):
+    app.command()(record)
 
 
 def _status_lines(found: GateStatus) -> list[str]:
@@ -104,6 +97,13 @@ def _status_lines(found: GateStatus) -> list[str]:
     ]
     if found.of_other_packages:
         lines.insert(1, f"{found.of_other_packages} more lines are of other packages")
+    lines += [
+        f"Held since then, {one.because}: passes below {one.u:.6g}, rejects above {one.v:.6g}"
+        for one in found.tightened
+    ]
+    lines += [f"Proof test overdue: {one.function}, last tried {one.last or 'never'}" for one in found.overdue]
+    if found.cut_off:
+        lines.append("The last run that commanded did not end: look at the gate, then 'passage-cv gate reset'")
     if not drift.baseline:
         lines.append(f"Charts: {len(drift.days)} days are too few to say what is usual")
     else:

@@ -177,14 +177,12 @@ def standardised(values: Floats) -> Floats:
     >>> standardised(np.array([1.0, 3.0, 2.0, 2.0])).tolist()
     [0.0, 0.0]
     """
-    out = []
-    for place in range(2, len(values)):
-        before = values[:place]
-        deviation = float(before.std(ddof=1))
-        apart = float(values[place] - before.mean()) * math.sqrt(place / (place + 1))
-        t = apart / deviation if deviation > 0 else math.copysign(math.inf, apart) if apart else 0.0
-        out.append(float(stats.norm.ppf(np.clip(stats.t.cdf(t, place - 1), 1e-9, 1 - 1e-9))))
-    return np.array(out, dtype=np.float64)
+    places = np.arange(2, len(values))
+    apart = np.array([values[n] - values[:n].mean() for n in places]) * np.sqrt(places / (places + 1))
+    deviations = np.array([values[:n].std(ddof=1) for n in places])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        t = np.where(apart == 0, 0.0, apart / deviations)
+    return np.asarray(stats.norm.ppf(np.clip(stats.t.cdf(t, places - 1), 1e-9, 1 - 1e-9)))
 
 
 def _ewma_halves(n_points: int, deviation: float, baseline: int) -> Floats:

@@ -1,0 +1,120 @@
+"""What people write down about a gate and take from its log: audits, the crew, batch folders, proof tests."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from passage_cv.cli.console import progress_bar, show, show_json, table, warn
+from passage_cv.gate.runtime import open_package
+from passage_cv.gate.site import read_site
+from passage_cv.service.crew import BY_CREW, CrewReport, compare_with_crew, read_crew
+from passage_cv.service.log import GateLog
+from passage_cv.service.proof import note_proof, proof_tests
+from passage_cv.service.to_batch import BatchFacts, write_batch
+
+Log = Annotated[Path, typer.Argument(help="Gate log.")]
+By = Annotated[str, typer.Option("--by", help="Your initials.")]
+InService = Annotated[Path, typer.Option("--package", "-p", help="Folder of the package in service.")]
+SiteFile = Annotated[Path, typer.Option("--site", "-s", help="Site file.")]
+SHOWN = 20
+
+
+def audit(
+    log: Log,
+    presentation: Annotated[str, typer.Argument(help="Which presentation was looked at.")],
+    found: Annotated[str, typer.Argument(help="The class it was, as in the policy.")],
+    by: By,
+) -> None:
+    """Write down what a person found one presentation to be; once, and for good."""
+    with GateLog.open_existing(log) as open_log:
+        open_log.add_audit(presentation, time=datetime.now(UTC).isoformat(timespec="seconds"), label=found, by=by)
+    show(f"{presentation} was {found}, said {by} ({log})")
+
+
+def compare(
+    log: Log,
+    crew: Annotated[Path, typer.Argument(help="The crew's list: presentation_id or time, action, class.")],
+    package: InService,
+    json: Annotated[bool, typer.Option("--json", help="Print everything as JSON for a machine.")] = False,
+) -> None:
+    """Compare a shadow run with what the crew did with the same fish.
+
+    Exit code 1 if the gate would have passed a fish that the crew named as one of an excluded class.
+    """
+    gate = open_package(package)
+    with GateLog.open_existing(log) as open_log:
+        lines = [line for line in open_log.lines() if line.package_id == gate.manifest.package_id]
+    report = compare_with_crew(lines, read_crew(crew), gate.policy.groups)
+    if json:
+        show_json(asdict(report))
+    else:
+        _show_comparison(report)
+    if any(one.serious for one in report.differences):
+        raise typer.Exit(1)
+
+
+def batch(
+    log: Log,
+    out: Annotated[Path, typer.Option("--out", "-o", help="New batch folder.")],
+    package: InService,
+    permit: Annotated[str, typer.Option(help="Collecting permit.")],
+    protocol: Annotated[str, typer.Option(help="Animal-care protocol.")],
+    by: By,
+    trip: Annotated[str, typer.Option(help="The outing it counts as; needed where roles are drawn by trip.")] = "",
+    since: Annotated[str, typer.Option(help="Only from this time on (ISO 8601).")] = "",
+) -> None:
+    """Make a batch folder of the fish that were held or audited, for 'passage-cv check'."""
+    facts = BatchFacts(permit, protocol, by, trip)
+    with progress_bar() as progress:
+        made = write_batch(log, out, open_package(package).policy, facts, since=since, progress=progress)
+    show(f"{made.fish} fish, {made.pictures} pictures ({made.folder})")
+    if made.unnamed:
+        warn(f"{made.unnamed} fish were named by nobody yet: fill in scientificName, then run 'passage-cv check'.")
+
+
+def proof(
+    log: Log,
+    site: SiteFile,
+    function: Annotated[str, typer.Option(help="Which function was tried; without it the list is shown.")] = "",
+    by: Annotated[str, typer.Option("--by", help="Your initials.")] = "",
+    failed: Annotated[bool, typer.Option("--failed", help="It did not do what it should.")] = False,
+    remark: Annotated[str, typer.Option(help="What was seen.")] = "",
+) -> None:
+    """Write down a proof test of the real gate, or show which are due.
+
+    Exit code 1 while one is overdue or failed.
+    """
+    known = read_site(site).proof_tests
+    now = datetime.now(UTC)
+    with GateLog(log) as open_log:
+        if function:
+            told = {"passed": not failed, "remark": remark, "time": now.isoformat(timespec="seconds"), "by": by}
+            note_proof(open_log, function, known, **told)  # type: ignore[arg-type]
+        states = proof_tests(open_log.events_since(), known, now=now)
+    rows = [[one.function, one.last or "never", one.by, one.due, "" if one.ok else "OVERDUE"] for one in states]
+    table(["function", "last tried", "by", "due again", ""], rows)
+    if not all(one.ok for one in states):
+        raise typer.Exit(1)
+
+
+def _show_comparison(report: CrewReport) -> None:
+    rows = [[gate.value, *(by_crew[one] for one in BY_CREW)] for gate, by_crew in report.counts.items()]
+    table(["gate \\ crew", *(one.value for one in BY_CREW)], rows)
+    show(f"{report.agreed} of {report.n} fish were treated alike")
+    if report.kappa:
+        low, upper = report.kappa.low, report.kappa.upper
+        show(f"Agreement beyond chance (kappa) {report.kappa.value:.3f}, 95 % interval {low:.3f} to {upper:.3f}")
+    for one in report.differences[:SHOWN]:
+        sign = "SERIOUS " if one.serious else ""
+        show(f"  {sign}{one.presentation_id}: gate {one.gate}, crew {one.crew} {one.label}")
+    if len(report.differences) > SHOWN:
+        show(f"  and {len(report.differences) - SHOWN} more")
+    if report.only_crew:
+        warn(f"Rows of the crew's list without a presentation: {', '.join(map(str, report.only_crew[:SHOWN]))}")
+    if report.only_gate:
+        warn(f"{report.only_gate} presentations are not in the crew's list")

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from passage_cv.cli.console import command_app, progress_bar, show, show_json, table
+from passage_cv.dataset.accept import check_beside_store
+from passage_cv.dataset.store import Store
 from passage_cv.errors import UsageError
 from passage_cv.files import write_text
 from passage_cv.intake.batch import CheckedBatch
@@ -35,6 +38,9 @@ def check(  # noqa: PLR0917 - typer fills these by name
     any_name: Annotated[bool, typer.Option(help="Take names that are on no list (open data).")] = False,
     everything: Annotated[bool, typer.Option("--all", help="Show more than ten findings of a kind.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Findings for machines (format 2).")] = False,
+    store: Annotated[
+        str | None, typer.Option(help="Also hold it against this data set: known pictures, look-alikes, set-ups.")
+    ] = None,
     layouts: Annotated[
         Path | None, typer.Option(help="A site's folder of confirmed layouts, found again by a sheet's headings.")
     ] = None,
@@ -63,6 +69,8 @@ def check(  # noqa: PLR0917 - typer fills these by name
             keep_working=False,
             progress=progress,
         )
+    if store:
+        checked = replace(checked, findings=(*checked.findings, *check_beside_store(checked, Store.open(store))))
     if layouts and checked.layout:
         remember_layout(checked.layout, layouts)
     told = list(_write_drafts(checked, layout_to=draft_layout_to, draft=draft, pair=pair, layouts=layouts))

@@ -17,6 +17,7 @@ import pyarrow as pa
 
 from passage_cv.dataset.against_store import Earlier, findings_against, look_back
 from passage_cv.dataset.facts import BatchEntry, DrawFact, RegisterFact, RolesFact, put_fact
+from passage_cv.dataset.look_history import LOOKS, encode_looks, findings_of_sharpness
 from passage_cv.dataset.permit_counts import findings_of_permits, handled_before, handled_with
 from passage_cv.dataset.receipt import Receipt, build_receipt, has_receipt, keep_receipt
 from passage_cv.dataset.receipt_page import receipt_page
@@ -190,14 +191,32 @@ def _roles_fact(kept: _Kept, earlier: Earlier, store: Store) -> RolesFact:
 
 def _require_fits(batch: CheckedBatch, segment: pa.Table, earlier: Earlier, store: Store) -> list[Finding]:
     """Refuse what contradicts the store; returns what is only for looking at."""
+    findings = _beside(batch, segment, earlier, store)
+    _require_resolved([finding for finding in findings if finding.severity == "must resolve"], batch)
+    return findings
+
+
+def check_beside_store(batch: CheckedBatch, store: Store) -> list[Finding]:
+    """What only shows beside earlier batches, for a batch that nobody accepts yet; nothing is written.
+
+    A batch with unreadable pictures is held against the store once those are resolved.
+    """
+    if any(picture.problem for picture in batch.images):
+        return []
+    segment, newest = build_segment(batch), latest_version(store)
+    if not len(segment) or (newest and newest.find_batch(batch_id(batch))):
+        return []
+    return _beside(batch, segment, look_back(segment, newest), store)
+
+
+def _beside(batch: CheckedBatch, segment: pa.Table, earlier: Earlier, store: Store) -> list[Finding]:
     register = register_of(earlier.before)
-    findings = [
+    return [
         *findings_against(segment, earlier, store),
+        *findings_of_sharpness(batch, earlier.before),
         *findings_of_setups(batch, earlier.before, register),
         *findings_of_permits(batch, handled_before(earlier.before), register),
     ]
-    _require_resolved([finding for finding in findings if finding.severity == "must resolve"], batch)
-    return findings
 
 
 def _require_resolved(findings: Sequence[Finding], batch: CheckedBatch) -> None:
@@ -248,6 +267,7 @@ def _keep_files(batch: CheckedBatch, name: str, store: Store, shown: Sequence[Fi
     layout = batch.layout.model_dump(mode="json") if batch.layout else None
     stated = {"facts": dict(batch.facts), "headings": list(batch.headings), "layout": layout}
     files["stated.json"] = canonical_json(stated)
+    files[LOOKS] = encode_looks(batch)
     for file, data in files.items():
         store.storage.put(f"batches/{name}/{file}", data)
     return {file: sha256_bytes(data) for file, data in files.items()}

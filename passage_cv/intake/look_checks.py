@@ -52,14 +52,10 @@ def check_exposure(batch: CheckedBatch) -> list[Finding]:
 def check_sharpness(batch: CheckedBatch) -> list[Finding]:
     """Pictures far less sharp than the others of their camera: water on the lens, a moving fish."""
     rows = batch.first_lines()
-    groups: dict[tuple[str, str], list[Picture]] = defaultdict(list)
-    for picture in _readable(batch):
-        line = rows[picture.name]
-        groups[line.text["setup_id"], line.text["camera"] or picture.camera].append(picture)
     findings = []
-    for (setup, camera), pictures in groups.items():
-        if len(pictures) < LEAST_PICTURES or not (setup or camera):
-            continue  # pictures of unknown cameras have nothing to be held against
+    for (setup, camera), pictures in by_camera(batch).items():
+        if len(pictures) < LEAST_PICTURES:
+            continue
         usual = median(picture.looks.sharpness for picture in pictures)
         findings += [
             Finding(
@@ -74,6 +70,18 @@ def check_sharpness(batch: CheckedBatch) -> list[Finding]:
             if picture.looks.sharpness < BLURRED * usual
         ]
     return findings
+
+
+def by_camera(batch: CheckedBatch) -> dict[tuple[str, str], list[Picture]]:
+    """Readable pictures by set-up and camera; those of unknown cameras have nothing to be held against."""
+    rows = batch.first_lines()
+    groups: dict[tuple[str, str], list[Picture]] = defaultdict(list)
+    for picture in _readable(batch):
+        line = rows[picture.name]
+        where = line.text["setup_id"], line.text["camera"] or picture.camera
+        if any(where):
+            groups[where].append(picture)
+    return groups
 
 
 def check_near_duplicates(batch: CheckedBatch) -> list[Finding]:

@@ -40,7 +40,9 @@ from passage_cv.dataset.working import working_path
 from passage_cv.errors import InputError
 from passage_cv.files import canonical_json, sha256_bytes
 from passage_cv.intake.batch import CheckedBatch
+from passage_cv.intake.columns import COUNT
 from passage_cv.intake.images import Picture
+from passage_cv.intake.lines import as_number
 from passage_cv.intake.permits import permits_of
 from passage_cv.intake.setups import setups_of
 from passage_cv.intake.sheet import COMPANIONS
@@ -263,7 +265,8 @@ def _keep_files(batch: CheckedBatch, name: str, store: Store, shown: Sequence[Fi
     files = {path.name: path.read_bytes() for path in received if path.is_file()}
     findings = [finding.as_dict() for finding in (*batch.findings, *shown)]
     stood = [{**finding.as_dict(), "why": one.why, "who": one.who} for finding, one in batch.resolved]
-    files["findings.json"] = canonical_json({"findings": findings, "let_stand": stood})
+    said = {"findings": findings, "let_stand": stood, **_said_by_people(batch)}
+    files["findings.json"] = canonical_json(said)
     layout = batch.layout.model_dump(mode="json") if batch.layout else None
     stated = {"facts": dict(batch.facts), "headings": list(batch.headings), "layout": layout}
     files["stated.json"] = canonical_json(stated)
@@ -271,3 +274,18 @@ def _keep_files(batch: CheckedBatch, name: str, store: Store, shown: Sequence[Fi
     for file, data in files.items():
         store.storage.put(f"batches/{name}/{file}", data)
     return {file: sha256_bytes(data) for file, data in files.items()}
+
+
+def _said_by_people(batch: CheckedBatch) -> dict[str, object]:
+    """Corrections with who and why, who signed the pairing, and fish that were only counted, for the receipt."""
+    counted: dict[str, int] = {}
+    for line in batch.rows:
+        if line.is_counted_only:
+            name = line.species.scientific_name if line.species else line.text["scientificName"] or line.text["code"]
+            counted[name] = counted.get(name, 0) + int(as_number(line.cells[COUNT]) or 0)
+    return {
+        "corrected": [one.model_dump(mode="json") for one in batch.resolutions.correct],
+        "left_out_by": {one.image: one.who for one in batch.resolutions.exclude},
+        "paired_by": batch.pairing.who if batch.pairing else "",
+        "counted": counted,
+    }

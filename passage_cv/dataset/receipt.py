@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from typing import Any
 
 import pyarrow as pa
@@ -23,7 +23,9 @@ class Receipt:
 
     ``changed`` is False where the store already had the batch. ``roles`` counts individuals and images;
     ``classes`` counts individuals per class and role; ``excluded`` counts images per reason. ``findings`` and
-    ``let_stand`` are those of format 2, the latter with who and why; ``pictures`` maps image to SHA-256.
+    ``let_stand`` are those of format 2, the latter with who and why, as are the ``corrected`` cells; ``pictures`` maps
+    image to SHA-256. ``paired_by`` signed which pictures belong to which line, where the sheet did not say;
+    ``counted`` are fish of lines that only count. Batches from before these were kept have none of them.
     """
 
     batch: str
@@ -43,6 +45,10 @@ class Receipt:
     pictures: Mapping[str, str]
     findings: Sequence[Mapping[str, Any]]
     let_stand: Sequence[Mapping[str, Any]]
+    corrected: Sequence[Mapping[str, Any]] = ()
+    left_out_by: Mapping[str, str] = field(default_factory=dict)
+    paired_by: str = ""
+    counted: Mapping[str, int] = field(default_factory=dict)
 
     def as_dict(self) -> dict[str, object]:
         """Plain values for JSON."""
@@ -79,6 +85,10 @@ def build_receipt(version: Version, batch: str, *, changed: bool) -> Receipt:
         pictures=dict(tuples(rows, "image", "image_sha256")),
         findings=said["findings"],
         let_stand=said["let_stand"],
+        corrected=said.get("corrected", ()),
+        left_out_by=said.get("left_out_by", {}),
+        paired_by=said.get("paired_by", ""),
+        counted=said.get("counted", {}),
     )
 
 

@@ -10,7 +10,7 @@ from passage_cv.dataset.receipt_page import receipt_page
 from passage_cv.dataset.store import Store, StoreSettings
 from passage_cv.files import sha256_file
 from passage_cv.intake.check import check_batch
-from passage_cv.intake.resolutions import Exclusion, LetStand, Resolutions, write_resolutions
+from passage_cv.intake.resolutions import Correction, Exclusion, LetStand, Resolutions, write_resolutions
 from tests.batches import ROWS, write_batch
 
 
@@ -54,3 +54,23 @@ def test_the_page_says_it_all_and_escapes_it(tmp_path: Path) -> None:
     assert "<& starved>" not in page
     assert "http" not in page
     assert "<script" not in page
+
+
+def test_corrections_counts_and_the_pairing_are_on_it_with_who_and_why(tmp_path: Path) -> None:
+    rows = [*ROWS, {"code": "WPE", "individualCount": "120"}, {"code": "WPE", "individualCount": "5"}]
+    folder = write_batch(tmp_path / "b", rows)
+    correction = Correction(row=4, column="length_mm", was="510", becomes="501", why="digits swapped", who="RKV")
+    left_out = Exclusion(image="images/2.jpg", why="hand in view", who="TBO")
+    write_resolutions(folder, Resolutions(correct=(correction,), exclude=(left_out,)))
+    pairing = 'format = 1\nwho = "ELQ"\n[[aside]]\nimage = "slate.jpg"\nwhy = "slate"\n'
+    (folder / "pairing.toml").write_text(pairing)
+    (folder / "slate.jpg").write_bytes((folder / "images" / "1.jpg").read_bytes() + b"x")
+    store = Store.create(tmp_path / "store", StoreSettings())
+    receipt = accept_batch(check_batch(folder), store, author="TBO")
+    assert receipt.counted == {"Morone americana": 125}
+    assert receipt.paired_by == "ELQ"
+    assert receipt.left_out == {"images/2.jpg": "hand in view", "slate.jpg": "slate"}
+    assert [(one["row"], one["becomes"], one["who"]) for one in receipt.corrected] == [(4, "501", "RKV")]
+    page = receipt_page(receipt)
+    for text in ("digits swapped", "hand in view (TBO)", "125 Morone americana", "paired with lines by ELQ"):
+        assert text in page

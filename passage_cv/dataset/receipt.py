@@ -23,8 +23,8 @@ class Receipt:
 
     ``changed`` is False where the store already had the batch. ``roles`` counts individuals and images;
     ``classes`` counts individuals per class and role; ``excluded`` counts images per reason. ``findings`` and
-    ``let_stand`` are those of format 2, the latter with who and why, as are the ``corrected`` cells; ``pictures`` maps
-    image to SHA-256. ``paired_by`` signed which pictures belong to which line, where the sheet did not say;
+    ``let_stand`` are those of format 2, the latter with who and why, as are the ``corrected`` cells; ``pictures``
+    maps image to SHA-256. ``paired_by`` signed which pictures belong to which line, where the sheet did not say;
     ``counted`` are fish of lines that only count. Batches from before these were kept have none of them.
     """
 

@@ -52,6 +52,7 @@ def test_the_page_says_it_all_and_escapes_it(tmp_path: Path) -> None:
         assert text in page
     assert "let stand by ELQ: spent &lt;&amp; starved&gt;" in page
     assert "<& starved>" not in page
+    assert "Accepted by TBO" in page
     assert "http" not in page
     assert "<script" not in page
 

@@ -85,7 +85,7 @@ def lay_out(
     return folder
 
 
-def keep_check(db: Session, batch: Batch, checked: CheckedBatch) -> None:
+def keep_check(db: Session, batch: Batch, checked: CheckedBatch, root: Path) -> None:
     """Write down what a check found, for the pages; what the check before it found goes."""
     for table in (Found, SheetLine):
         db.execute(delete(table).where(table.batch_id == batch.id))
@@ -108,7 +108,7 @@ def keep_check(db: Session, batch: Batch, checked: CheckedBatch) -> None:
             db.execute(insert(table), rows)
     batch.summary, batch.sheet, batch.state = (
         counts_of(checked),
-        {**sheet_values(checked), "pairing": summary(checked)},
+        {**sheet_values(checked), "pairing": summary(checked, root)},
         "checked",
     )
 

@@ -12,7 +12,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from passage_cv.errors import InputError
-from passage_cv.intake.columns import CANONICAL
+from passage_cv.intake.columns import CANONICAL, COUNT
 from passage_cv.intake.resolutions import CAN_STAND, Correction, Exclusion, LetStand, Resolutions
 from passage_cv.web.columns import as_received
 from passage_cv.web.tables import Batch, Decision, Found, SheetLine, utc
@@ -37,7 +37,8 @@ def decide(  # noqa: PLR0913 - one decision has these parts, all by name
     """Write down what a person decided.
 
     ``exclude`` leaves a picture out (``value`` is the reason), ``correct`` gives a cell another ``value``, ``stand``
-    lets a finding of the kind ``column`` stand (``value`` is the reason), ``note`` writes something down.
+    lets a finding of the kind ``column`` stand (``value`` is the reason), ``count`` keeps the line of a fish that
+    nobody photographed as a count, ``note`` writes something down.
 
     Raises
     ------
@@ -45,6 +46,8 @@ def decide(  # noqa: PLR0913 - one decision has these parts, all by name
         If the batch cannot change, or the decision names nothing or says nothing.
     """
     require_changeable(batch)
+    if kind == "count":
+        return _count_only(db, batch, who, row)
     text, reason = value.strip()[:LONGEST_TEXT], why.strip()[:LONGEST_TEXT]
     made = Decision(
         batch_id=batch.id, kind=kind, image=image, row=row, column=column, value=text, why=reason, who=who
@@ -54,6 +57,23 @@ def decide(  # noqa: PLR0913 - one decision has these parts, all by name
     db.flush()
     _mark_changed(batch, kind)
     return made
+
+
+def _count_only(db: Session, batch: Batch, who: str, row: int) -> Decision:
+    """Make a line one that only counts: whoever has no picture is no individual of the data set."""
+    line = db.get(SheetLine, (batch.id, row))
+    wanted = {"individual": "", "organismID": "", COUNT: "1"}
+    cells = line.cells if line else {}
+    changes = {
+        column: value
+        for column, value in wanted.items()
+        if str(cells.get(as_received(batch.sheet, column, "")[0], "")) != value
+    }
+    made = [
+        decide(db, batch, who, kind="correct", row=row, column=column, value=value, why="nobody photographed it")
+        for column, value in (changes or wanted).items()
+    ]
+    return made[-1]
 
 
 def accept_proposals(db: Session, batch: Batch, who: str, kind: str) -> list[Decision]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import shutil
+from collections import Counter
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
@@ -35,6 +36,8 @@ from passage_cv.progress import Progress, silent
 
 UNSURE = 0.7
 """Below this a series asks to be looked at; the same bound as in the finding of intake."""
+ALIKE = 0.8
+"""Share of series of one length from which on another length asks to be looked at [ours]."""
 MOST_STATES = 400
 
 Form = Mapping[str, str]
@@ -139,21 +142,30 @@ def is_confirmed(root: Path) -> bool:
 
 
 def doubtful(timeline: Timeline) -> list[int]:
-    """Places of the series that ask to be looked at: unsure, for no line, or two for one line."""
+    """Places of the series that ask to be looked at.
+
+    Unsure, for no line, two for one line; or longer or shorter than most, where most are alike.
+    """
     crowded = set(timeline.crowded_rows)
+    lengths = Counter(len(one.images) for one in timeline.series).most_common(1)
+    usual = lengths[0][0] if lengths and lengths[0][1] >= ALIKE * len(timeline.series) else 0
     return [
         place
         for place, one in enumerate(timeline.series)
-        if one.row is None or one.row in crowded or one.sure < UNSURE
+        if one.row is None
+        or one.row in crowded
+        or one.sure < UNSURE
+        or (usual and len(one.images) != usual and not one.by_hand)
     ]
 
 
-def summary(batch: CheckedBatch) -> dict[str, Any]:
+def summary(batch: CheckedBatch, root: Path) -> dict[str, Any]:
     """What the batch's page says of its pairing; empty where none was needed."""
     pairing = batch.pairing
     if pairing is None:
         return {}
-    unsure = sum(one.row == 0 or one.sure < UNSURE for one in pairing.series)
+    timeline = current(root)[1]
+    unsure = len(doubtful(timeline)) if timeline else 0
     who = "" if pairing.is_draft else pairing.who
     return {"who": who, "series": len(pairing.series), "unsure": unsure, "aside": len(pairing.aside)}
 

@@ -13,7 +13,8 @@ function move(step) {
   const all = findings();
   if (!all.length) return;
   const now = all.indexOf(document.activeElement.closest(".finding"));
-  look(all[now < 0 ? 0 : Math.min(all.length - 1, Math.max(0, now + step))]);
+  const first = all.find((one) => !("decided" in one.dataset)) || all[0];
+  look(now < 0 ? first : all[Math.min(all.length - 1, Math.max(0, now + step))]);
 }
 
 // After a decision: the next finding that waits for one, else where we are.

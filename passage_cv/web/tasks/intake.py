@@ -24,7 +24,7 @@ def check(work: Work) -> dict[str, Any]:
     checked = _checked(work, keep_working=False)
     with work.sessions.begin() as db:
         batch = db.get_one(Batch, work.subject)
-        keep_check(db, batch, checked)
+        keep_check(db, batch, checked, batch_folder(work.settings, batch))
         return dict(batch.summary)
 
 

@@ -23,7 +23,7 @@ from passage_cv.intake.times import are_two_moments
 from passage_cv.records import Role
 
 MOST_PICTURES = 60_000
-"""Pictures of one role up to which all pairs of fingerprints are compared (about a minute)."""
+"""Pictures of one role of which all pairs of fingerprints are compared (about a minute); of more, so many drawn."""
 
 USED: tuple[Role, ...] = ("train", "cut", "test")
 _COLUMNS = (
@@ -115,9 +115,19 @@ def _near_duplicates(rows: pa.Table) -> Iterator[Leak]:
     parts = {role: rows_with(rows, "role", role) for role in USED}
     for i, one in enumerate(USED):
         for other in USED[:i]:
-            left, right = parts[other], parts[one]
-            if max(len(left), len(right)) <= MOST_PICTURES:
-                yield _alike(left, right, f"near-duplicates between {other} and {one}")
+            left, right = _sample(parts[other]), _sample(parts[one])
+            what = f"near-duplicates between {other} and {one}"
+            n_left, n_right = len(parts[other]), len(parts[one])
+            if len(left) < n_left or len(right) < n_right:
+                what += f", LOOKED AT {len(left)} x {len(right)} OF {n_left} x {n_right} PICTURES"
+            yield _alike(left, right, what)
+
+
+def _sample(rows: pa.Table) -> pa.Table:
+    """The pictures to compare: all, or as many as can be, drawn at random with a fixed seed."""
+    if len(rows) <= MOST_PICTURES:
+        return rows
+    return rows.take(np.sort(np.random.default_rng(0).choice(len(rows), MOST_PICTURES, replace=False)))
 
 
 def _alike(left: pa.Table, right: pa.Table, what: str) -> Leak:

@@ -78,12 +78,13 @@ def look_back(segment: pa.Table, before: Version | None) -> Earlier:
 def findings_against(segment: pa.Table, earlier: Earlier, store: Store) -> list[Finding]:
     """Findings that only show beside earlier batches.
 
-    Near-duplicates are for looking at; all others must be resolved.
+    Near-duplicates and repeat sightings are for looking at; all others must be resolved.
     """
     return [
         *_missing_trips(segment, store),
         *_known_pictures(segment, earlier.rows),
         *_other_species(segment, earlier.rows),
+        *_seen_before(segment, earlier.rows),
         *_other_events(segment, earlier.rows),
         *_near_duplicates(segment, earlier),
     ]
@@ -167,6 +168,26 @@ def _other_species(segment: pa.Table, rows: pa.Table) -> Iterator[Finding]:
                 f"Individual {individual} is {name} here and {before} in batch {where}",
                 row=row,
                 proposal="Look at both fish; correct this line, or relabel the earlier one with an amendment",
+            )
+
+
+def _seen_before(segment: pa.Table, rows: pa.Table) -> Iterator[Finding]:
+    """Tags that the store knows from another event: recaptures, for somebody to compare the pictures."""
+    tags = {who for who in distinct(segment, "organismID") if who}
+    known = rows_among(rows, "individual", tags)
+    earlier = {who: (event, batch) for who, event, batch in tuples(known, "individual", "event", "batch")}
+    said: set[str] = set()
+    for tag, event, row, image in tuples(segment, "organismID", "event", "row", "image"):
+        before, where = earlier.get(tag, (event, ""))
+        if before != event and tag not in said:
+            said.add(tag)
+            yield Finding(
+                "repeat sighting",
+                "please look",
+                f"Tag {tag} of event {event} was seen before, in event {before} of batch {where}",
+                row=row,
+                image=image,
+                proposal="Compare the pictures; a recapture keeps its role",
             )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections import defaultdict
 from collections.abc import Iterator
+from itertools import pairwise
 
 from passage_cv.intake.batch import CheckedBatch
 from passage_cv.intake.lines import Line
@@ -14,6 +15,8 @@ from passage_cv.records import Finding
 MARKS = ("CWT", "VIE", "TBA", "PIT", "AD", "LV", "RV", "LP", "RP", "DO", "AN", "UC", "LC", "LM", "RM", "D")
 """Fin and mark codes of the handbook's section 1, tried in this order; VIE and TBA may name a colour, ``VIE-RED``."""
 NO_MARK, NOT_EXAMINED = "NM", "NX"
+SHRINKS = 0.1
+"""Part of its length that a fish seen again may have lost before it is doubted [ours: people measure to 5 %]."""
 
 _DIGITS = re.compile(r"[0-9]+")
 _ISO_TAG = re.compile(r"[0-9]{15}|[0-9A-F]{3}\.[0-9A-F]{10}")
@@ -124,7 +127,30 @@ def _sighting_faults(tag: str, lines: list[Line]) -> Iterator[Finding]:
         by_event[line.event].append(line)
     for event, same in by_event.items():
         yield from _two_in_one_event(tag, event, same)
-    yield from _two_places_at_once(tag, [same[0] for same in by_event.values()])
+    firsts = [same[0] for same in by_event.values()]
+    impossible = list(_two_places_at_once(tag, firsts))
+    yield from impossible
+    if len(firsts) > 1 and not impossible:
+        yield _repeat_sighting(tag, firsts)
+
+
+def _repeat_sighting(tag: str, lines: list[Line]) -> Finding:
+    """The same fish in several events: good news to look at, unless it shrank."""
+    where = " and ".join(f"{line.event} (row {line.row})" for line in lines)
+    lengths = [(line.text["length_type"], length) for line in lines if (length := line.numbers["length_mm"])]
+    shrank = any(
+        kind == before_kind and length < (1 - SHRINKS) * before
+        for (before_kind, before), (kind, length) in pairwise(lengths)
+    )
+    sizes = ", ".join(f"{length:g} mm {kind}".rstrip() for kind, length in lengths)
+    return Finding(
+        "repeat sighting",
+        "please look",
+        f"Tag {tag} was seen in events {where}" + (f": {sizes}, which is a fish that shrank" if shrank else ""),
+        row=lines[-1].row,
+        image=lines[-1].images[0] if lines[-1].images else None,
+        proposal="Read both tags again" if shrank else "Compare the pictures; a recapture keeps its role",
+    )
 
 
 def _two_in_one_event(tag: str, event: str, lines: list[Line]) -> Iterator[Finding]:

@@ -71,3 +71,14 @@ def test_check_shows_what_the_store_knows_before_anything_is_accepted(store: Sto
     assert shown.exit_code == 1
     assert "already in the store, in batch trip-a" in shown.output
     assert open_version(store).name == before
+
+
+def test_a_tag_that_the_store_knows_is_a_repeat_sighting(tmp_path: Path) -> None:
+    made = Store.create(tmp_path / "store", StoreSettings(unit="individual", seed=0))
+    tagged = {"image": "1.jpg", "organismID": "999000000012345", "code": "AMS", "eventID": "E1"}
+    accept_batch(check_batch(write_batch(tmp_path / "one", [tagged]), keep_working=False), made, author="TBO")
+    again = {**tagged, "eventID": "E2", "eventDate": "2031-05-18T20:00:00-04:00"}
+    batch = check_batch(write_batch(tmp_path / "two", [again]), keep_working=False)
+    (finding,) = [one for one in check_beside_store(batch, made) if one.kind == "repeat sighting"]
+    assert finding.severity == "please look"
+    assert "seen before, in event E1 of batch one" in finding.message

@@ -57,9 +57,15 @@ def test_one_tag_on_two_fish_of_an_event(tmp_path: Path) -> None:
     assert "fish 0 and 1 of event E1" in finding.message
 
 
-def test_a_fish_seen_again_later_is_no_error(tmp_path: Path) -> None:
-    again = {"organismID": TAG, "eventID": "E2", "eventDate": "2031-05-18T20:00:00-04:00"}
-    assert findings(tmp_path, {"organismID": TAG}, again) == []
+@pytest.mark.parametrize(("before", "after", "shrank"), [("480", "470", False), ("480", "420", True)])
+def test_a_fish_seen_again_later_is_a_sighting_to_look_at_and_no_error(
+    tmp_path: Path, before: str, after: str, *, shrank: bool
+) -> None:
+    first = {"organismID": TAG, "length_mm": before, "length_type": "TL"}
+    again = {**first, "eventID": "E2", "eventDate": "2031-05-18T20:00:00-04:00", "length_mm": after}
+    (finding,) = findings(tmp_path, first, again)
+    assert (finding.kind, finding.severity, finding.row) == ("repeat sighting", "please look", 3)
+    assert ("shrank" in finding.message) == shrank
 
 
 def test_a_fish_cannot_be_in_two_places_at_once(tmp_path: Path) -> None:

@@ -41,6 +41,23 @@ def test_a_script_brings_a_batch_home(office: Office, tmp_path: Path) -> None:
     assert client.get(f"/api/versions/{info['name']}", headers=headers).json()["classes"]["Channa argus"]
 
 
+PAGES_ONLY = {
+    "/sign-in", "/join/{secret}", "/sign-out", "/account/initials", "/account/tokens", "/account/tokens/end",
+    "/people", "/people/{user_id}",  # people and their secrets are for people
+    "/batches/{batch_id}/keying", "/batches/{batch_id}/keying/second", "/batches/{batch_id}/keying/compare",
+    "/keying/{keying_id}",  # reading paper is for people
+    "/batches/{batch_id}/pairing/undo", "/batches/{batch_id}/pairing/anew", "/service/log",
+}  # fmt: skip
+
+
+def test_every_change_that_a_page_makes_a_script_can_make() -> None:
+    scripts = {route.path.removeprefix("/api") for route in ROUTES if route.path.startswith("/api/")}
+    pages = {
+        route.path for route in ROUTES if route.method == "POST" and not route.path.startswith(("/api/", "/uploads"))
+    }
+    assert pages - scripts == PAGES_ONLY
+
+
 def test_refusals_are_json_in_three_parts(office: Office) -> None:
     headers = token_of(office, Role.TECHNICIAN)
     answer = Browser(office).client.post("/api/batches", headers=headers, json={"facts": {"light": "moon"}})

@@ -44,3 +44,9 @@ def test_another_language_falls_back_key_by_key(tmp_path: Path, monkeypatch: pyt
 def test_a_language_without_a_file_is_refused(language: str) -> None:
     with pytest.raises(InputError, match="there are en"):
         texts.read_texts(language)
+
+
+def test_every_page_has_its_help() -> None:
+    pages = {path.name: path.read_text(encoding="utf-8") for path in (FOLDER / "templates").glob("*.j2")}
+    without = {name for name, text in pages.items() if "extends" in text and "{% block help %}" not in text}
+    assert without == {"refusal.html.j2"}  # a refusal is itself what, where and what to do

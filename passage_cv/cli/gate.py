@@ -82,7 +82,14 @@ def status(
         raise typer.Exit(1)
 
 
-for record in (gate_records.audit, gate_records.compare, gate_records.batch, gate_records.proof):
+for record in (
+    gate_records.audit,
+    gate_records.compare,
+    gate_records.batch,
+    gate_records.proof,
+    gate_records.challenge,
+    gate_records.sheet,
+):
     app.command()(record)
 
 

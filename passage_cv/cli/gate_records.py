@@ -10,8 +10,13 @@ from typing import Annotated
 import typer
 
 from passage_cv.cli.console import progress_bar, show, show_json, table, warn
+from passage_cv.errors import UsageError
+from passage_cv.files import write_text
 from passage_cv.gate.runtime import open_package
 from passage_cv.gate.site import read_site
+from passage_cv.gate.verify import verify_package
+from passage_cv.service.acceptance import Place, render_sheet
+from passage_cv.service.challenge import Shown, judge_challenge, note_challenge, read_challenge
 from passage_cv.service.crew import BY_CREW, CrewReport, compare_with_crew, read_crew
 from passage_cv.service.log import GateLog
 from passage_cv.service.proof import note_proof, proof_tests
@@ -118,3 +123,55 @@ def _show_comparison(report: CrewReport) -> None:
         warn(f"Rows of the crew's list without a presentation: {', '.join(map(str, report.only_crew[:SHOWN]))}")
     if report.only_gate:
         warn(f"{report.only_gate} presentations are not in the crew's list")
+
+
+def challenge(
+    log: Log,
+    targets: Annotated[Path, typer.Argument(help="List of targets: target, expected, position.")],
+    since: Annotated[str, typer.Option(help="Time at which the challenge began (ISO 8601).")],
+    by: By,
+) -> None:
+    """Judge a challenge: dummy fish and printed targets that the running gate was shown since a time.
+
+    Exit code 1 if the gate did with one of them what it should not.
+    """
+    with GateLog.open_existing(log) as open_log:
+        lines = [line for line in open_log.lines() if line.time >= since]
+        shown = judge_challenge(read_challenge(targets), lines)
+        note_challenge(open_log, shown, time=datetime.now(UTC).isoformat(timespec="seconds"), by=by)
+    rows = [[one.target, one.expected, one.action, one.confirmed, "" if one.ok else "FAILED"] for one in shown]
+    table(["target", "allowed", "done", "confirmed", ""], rows)
+    if not all(one.ok for one in shown):
+        raise typer.Exit(1)
+
+
+def sheet(
+    place: Annotated[str, typer.Argument(help="factory or site.")],
+    *,
+    package: InService,
+    site: SiteFile,
+    out: Annotated[Path, typer.Option("--out", "-o", help="HTML file to write.")],
+    keys: Annotated[Path | None, typer.Option(help="Folder of the trusted public keys (*.pub).")] = None,
+    targets: Annotated[Path | None, typer.Option(help="List of the challenge's targets.")] = None,
+    log: Annotated[Path | None, typer.Option(help="Gate log of the challenge.")] = None,
+    since: Annotated[str, typer.Option(help="Time at which the challenge began (ISO 8601).")] = "",
+) -> None:
+    """Write a printable acceptance sheet: checks on this computer, trials, challenge set, proof tests, signatures."""
+    if place not in ("factory", "site"):
+        raise UsageError(f"There is no sheet for {place!r}", do="Say factory or site.")
+    settings = read_site(site)
+    with progress_bar() as progress:
+        report = verify_package(
+            package, keys=keys, signatures=settings.signatures, budget=settings.timing, progress=progress
+        )
+    listed = () if targets is None else read_challenge(targets)
+    shown: tuple[Shown, ...] = ()
+    if log is not None:
+        with GateLog.open_existing(log) as open_log:
+            shown = judge_challenge(listed, [line for line in open_log.lines() if line.time >= since])
+    made_for: Place = "factory" if place == "factory" else "site"
+    text = render_sheet(made_for, open_package(package), settings, report, targets=listed, shown=shown)
+    write_text(out, text)
+    show(f"Acceptance at the {place}: print it, try everything, sign it ({out})")
+    if not report.ok:
+        raise typer.Exit(1)

@@ -118,13 +118,18 @@ def write_layout(layout: Layout, path: Path) -> None:
 def apply_layout(sheet: Sheet, layout: Layout) -> Sheet:
     """The sheet with canonical columns added as the layout says.
 
-    A cell that cannot be read in the way confirmed is passed on as it is, so that the checks show it.
+    A cell that cannot be read in the way confirmed is passed on as it is, so that the checks show it. Where a column
+    takes the place of a received one of the same name, the received cell stays beside it.
     """
     rows: list[SheetRow] = []
     above: Mapping[str, str] = {}
     for row in sheet.rows:
         filled = {**row.cells, **_repeated(row.cells, above, layout)}
-        rows.append(replace(row, cells={**filled, **_canonical(filled, layout)}))
+        read = _canonical(filled, layout)
+        received = {
+            f"{name} as received": filled[name] for name in read if filled.get(name, read[name]) != read[name]
+        }
+        rows.append(replace(row, cells={**filled, **read, **received}))
         above = filled
     added = [use.column for use in layout.use] + (["length_type"] if any(u.length_type for u in layout.use) else [])
     return replace(sheet, headings=tuple(dict.fromkeys([*sheet.headings, *added])), rows=tuple(rows))

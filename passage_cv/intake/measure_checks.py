@@ -7,8 +7,8 @@ wrong" only. Nothing here changes a value.
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Iterable, Iterator
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -24,6 +24,10 @@ FINE = (60.0, 140.0)
 BEARABLE = (40.0, 200.0)
 WILD = 4.0
 """A weight this many times off its body shape's is wildly wrong [ours: twice the spread inside a shape]."""
+
+WHOLE = 0.8
+"""Part of the fish that one slip must explain before the column is doubted [ours]."""
+LEAST_WHOLE = 5
 
 _SLIPS = (
     ("the length is in cm", 10.0, 1.0),
@@ -186,25 +190,44 @@ def check_length_types(batch: CheckedBatch) -> list[Finding]:
 
 
 def check_weights(batch: CheckedBatch) -> list[Finding]:
-    """Weights that do not fit the length, with what may have happened."""
+    """Weights that do not fit the length, with what may have happened: to one fish, or to the whole sheet."""
     findings = []
     here = {line.species for line in batch.rows if line.species}
+    slips: Counter[str] = Counter()
+    n_judged = 0
     for measure in measures(batch):
         judged = judge(measure.species, measure.length_mm, measure.length_type, measure.weight_g)
+        n_judged += judged is not None
         if judged is None or judged.severity is None:
             continue
         guesses = explain(measure, [one for one in code_neighbours(measure.species, batch.names) if one in here])
-        findings.append(
-            Finding(
-                "weight for length",
-                judged.severity,
-                f"Row {measure.line.row}: {_fish(measure)} has {judged.percent:.0f} % of {judged.expected}",
-                row=measure.line.row,
-                proposal="Perhaps " + ", or ".join(guess.slip for guess in guesses[:3]) if guesses else None,
-                change=guesses[0].change if len(guesses) == 1 else None,
-            )
+        slips.update(guess.slip for guess in guesses)
+        findings.append(_misfit(measure, judged, judged.severity, guesses))
+    return [*_whole_sheet(slips, n_judged), *findings]
+
+
+def _misfit(measure: Measure, judged: Judgement, severity: Severity, guesses: Sequence[Guess]) -> Finding:
+    return Finding(
+        "weight for length",
+        severity,
+        f"Row {measure.line.row}: {_fish(measure)} has {judged.percent:.0f} % of {judged.expected}",
+        row=measure.line.row,
+        proposal="Perhaps " + ", or ".join(guess.slip for guess in guesses[:3]) if guesses else None,
+        change=guesses[0].change if len(guesses) == 1 else None,
+    )
+
+
+def _whole_sheet(slips: Counter[str], n_judged: int) -> Iterator[Finding]:
+    """One slip that explains nearly every fish: the columns or their units, not the fish, are wrong."""
+    slip, n = max(slips.items(), key=lambda item: item[1], default=("", 0))
+    if n >= max(LEAST_WHOLE, WHOLE * n_judged):
+        yield Finding(
+            "whole column",
+            "must resolve",
+            f"{n} of {n_judged} fish would fit if {slip}: the whole column may be meant so",
+            row=1,
+            proposal="Say so in layout.toml ([[use]] heading, column, unit); the sheet stays as it came",
         )
-    return findings
 
 
 def check_largest(batch: CheckedBatch) -> list[Finding]:

@@ -190,6 +190,12 @@ def test_units_become_si_and_the_original_stays(heading: str, cell: str, column:
     assert (row.cells[column], row.cells[heading]) == (value, cell)
 
 
+def test_a_canonical_heading_in_another_unit_keeps_the_cell_as_received() -> None:
+    use = ColumnUse(heading="length_mm", column="length_mm", unit="cm")
+    (row,) = apply_layout(sheet_of("length_mm", "47.5"), layout_of(use=(use,))).rows
+    assert row.cells == {"length_mm": "475", "length_mm as received": "47.5"}
+
+
 def test_a_layout_is_kept_for_the_next_sheet_of_its_kind(tmp_path: Path) -> None:
     layout = layout_of(headings=("TL (in)", "Spp"), zone="America/New_York")
     path = remember_layout(layout, tmp_path / "layouts")

@@ -7,6 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from passage_cv.intake.batch import CheckedBatch
+from passage_cv.intake.check import read_batch
 from passage_cv.intake.condition import standard_weight_g, standard_weights
 from passage_cv.intake.kind_checks import check_fork_lengths, check_outliers
 from passage_cv.intake.lines import build_lines
@@ -140,6 +141,37 @@ def test_swapped_digits_among_its_own_kind() -> None:
     odd = fish("AMS", 540, 700 * (450 / 400) ** 2.7, "FL")
     finding = only(check_outliers(batch_of(*shad(15), odd)))
     assert finding.change == Change("length_mm", "450")
+
+
+@pytest.mark.parametrize(
+    ("by_length", "by_weight", "slip"),
+    [(0.1, 1, "the length is in cm"), (1, 0.001, "the weight is in kg"), (1 / 25.4, 1, "the length is in inches")],
+)
+def test_a_slip_of_the_whole_sheet_is_said_once_and_first(by_length: float, by_weight: float, slip: str) -> None:
+    sizes = [(mm, standard_weight_g("Channa argus", mm) or 0) for mm in range(300, 600, 25)]
+    batch = batch_of(*(fish("NSH", mm * by_length, round(grams * by_weight, 3)) for mm, grams in sizes))
+    first, *rest = check_weights(batch)
+    assert (first.kind, first.severity) == ("whole column", "must resolve")
+    assert f"12 of 12 fish would fit if {slip}" in first.message
+    assert {one.kind for one in rest} == {"weight for length"}
+    assert not [
+        one for one in check_weights(batch_of(*(fish("NSH", *one) for one in sizes))) if one.kind == "whole column"
+    ]
+
+
+def test_a_sheet_with_swapped_columns_is_read_right_by_a_layout(tmp_path: Path) -> None:
+    rows = "".join(f"{i}.jpg,{i},NSH,{1120 + i},47{i},TL\n" for i in range(1, 8))
+    (tmp_path / "sheet.csv").write_text("image,individual,code,length_mm,weight_g,length_type\n" + rows)
+    assert any(one.kind == "whole column" for one in check_weights(read_batch(tmp_path)))
+    use = "".join(
+        f'[[use]]\nheading = "{heading}"\ncolumn = "{column}"\nunit = "{unit}"\n'
+        for heading, column, unit in (("length_mm", "weight_g", "g"), ("weight_g", "length_mm", "mm"))
+    )
+    headings = '["image", "individual", "code", "length_mm", "weight_g", "length_type"]'
+    (tmp_path / "layout.toml").write_text(f'format = 1\nwho = "TBO"\nheadings = {headings}\n{use}')
+    batch = read_batch(tmp_path)
+    assert check_weights(batch) == []
+    assert (batch.rows[0].numbers["length_mm"], batch.rows[0].numbers["weight_g"]) == (471, 1121)
 
 
 @pytest.mark.parametrize(

@@ -10,11 +10,10 @@ import typer
 
 from passage_cv.cli.console import command_app, progress_bar, show, show_json, table
 from passage_cv.cli.versions_out import StoreOption, backup, browse, export
+from passage_cv.cli.versions_roles import cover, roles
 from passage_cv.dataset.amendments import amend as amend_store
-from passage_cv.dataset.coverage import count_cover, thin_cells
 from passage_cv.dataset.diff import diff_versions
 from passage_cv.dataset.facts import AmendmentKind
-from passage_cv.dataset.leaks import Leak, find_leaks
 from passage_cv.dataset.store import Store
 from passage_cv.dataset.sweep import GRACE_HOURS, sweep_store
 from passage_cv.dataset.verify import verify_store
@@ -155,39 +154,5 @@ def sweep(
     show(f"{len(found.paths)} files, {found.n_bytes / 1e6:.1f} MB, {did}")
 
 
-@app.command()
-def roles(
-    store: StoreOption,
-    version: Annotated[str, typer.Argument(help="Name, number or latest.")] = "latest",
-    least: Annotated[int, typer.Option(help="Show levels with fewer individuals of a class than this.")] = 0,
-    as_json: JsonOption = False,
-) -> None:
-    """Whether anything stands in two roles, and where the data are thin; exit code 1 where roles leak."""
-    opened = open_version(Store.open(store), version)
-    leaks, cells = find_leaks(opened), count_cover(opened)
-    thin = thin_cells([cell for cell in cells if cell.dimension != "trip"], least)
-    if as_json:
-        show_json(
-            {"version": opened.name, "leaks": [asdict(leak) for leak in leaks], "cover": [asdict(c) for c in cells]}
-        )
-    else:
-        show(f"Version {opened.name}: what stands in more than one role")
-        rows = [(leak.what, leak.n, leak.shared, _verdict(leak), ", ".join(leak.examples)) for leak in leaks]
-        table(("looked at", "number", "in two roles", "", "for example"), rows)
-        if least:
-            show(f"Levels with fewer than {least} individuals:")
-            table(
-                ("class", "what", "level", "individuals", "trips"),
-                [(c.name, c.dimension, c.level, c.n_individuals, c.n_trips) for c in thin],
-            )
-    raise typer.Exit(1 if any(leak.is_fault for leak in leaks) else 0)
-
-
-for leaving in (export, backup, browse):
-    app.command()(leaving)
-
-
-def _verdict(leak: Leak) -> str:
-    if leak.is_fault:
-        return "LEAK"
-    return "shared by design" if leak.shared else "none"
+for elsewhere in (roles, cover, export, backup, browse):
+    app.command()(elsewhere)

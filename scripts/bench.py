@@ -154,7 +154,9 @@ def bench_intake(n: int) -> None:
 
         def all_looks() -> None:
             for path in paths:
-                assert not examine_picture(PictureTask(path.name, str(path), name, has_marker=True)).problem
+                assert not examine_picture(
+                    PictureTask(path.name, str(path), name, has_marker=True, wants_sketch=True)
+                ).problem
 
         base, baseline = cpu_seconds(hash_and_decode, 3), "SHA-256 + one decode"
         line(f"Integrity and looks of {n} pictures 1920 x 1080", cpu_seconds(integrity, 3), baseline, base, "1.25")

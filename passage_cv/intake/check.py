@@ -159,9 +159,14 @@ def picture_tasks(batch: CheckedBatch) -> list[PictureTask]:
     """Pictures to look at, in sheet order; a path that leaves the batch folder is never opened."""
     inside = batch.folder.resolve()
     lines = batch.first_lines()
+    has_empty = any(line.purpose == "empty" for line in batch.rows)
     return [
         PictureTask(
-            name, str(batch.folder / name), str(batch.workspace or ""), marker_side_mm(batch, line) is not None
+            name,
+            str(batch.folder / name),
+            str(batch.workspace or ""),
+            has_marker=marker_side_mm(batch, line) is not None,
+            wants_sketch=has_empty,
         )
         for name, line in lines.items()
         if name not in batch.excluded and _is_inside(batch.folder, name, inside)

@@ -39,13 +39,15 @@ WORKING_QUALITY = 95
 class PictureTask:
     """What to look at: ``name`` as the sheet has it; ``workspace`` takes reduced copies ("" makes none).
 
-    ``has_marker`` asks for the scale marker that the batch says is there.
+    ``has_marker`` asks for the scale marker that the batch says is there, ``wants_sketch`` for what stands in the
+    view, where the batch has empty ones to hold it against.
     """
 
     name: str
     path: str
     workspace: str = ""
     has_marker: bool = False
+    wants_sketch: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +106,13 @@ def examine_picture(task: PictureTask) -> Picture:
     reduced = reduce_picture(rgb)
     working = _keep_working(reduced, seen.sha256, task) if reduced is not rgb and task.workspace else ""
     scale = measure_scale(reduced, rgb.shape[1] / reduced.shape[1]) if task.has_marker else Scale()
-    return replace(seen, trailing_bytes=trailing, looks=look_at(reduced), scale=scale, working=working)
+    return replace(
+        seen,
+        trailing_bytes=trailing,
+        looks=look_at(reduced, sketched=task.wants_sketch),
+        scale=scale,
+        working=working,
+    )
 
 
 def decode_picture(data: bytes, *, where: str = "picture", at_least: int | None = None) -> Rgb:

@@ -40,8 +40,8 @@ class Looks:
     sketch: bytes = field(default=b"", repr=False)
 
 
-def look_at(rgb: npt.NDArray[np.uint8]) -> Looks:
-    """Measure a picture at working size."""
+def look_at(rgb: npt.NDArray[np.uint8], *, sketched: bool = False) -> Looks:
+    """Measure a picture at working size; its sketch only where asked for."""
     grey = np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
     counts = cv2.calcHist([grey], [0], None, [256], [0, 256]).ravel() / grey.size
     return Looks(
@@ -50,7 +50,7 @@ def look_at(rgb: npt.NDArray[np.uint8]) -> Looks:
         bright_share=float(counts[BRIGHT + 1 :].sum()),
         sharpness=float(cv2.meanStdDev(cv2.Laplacian(grey, cv2.CV_16S))[1][0, 0] ** 2),
         fingerprint=fingerprint(grey),
-        sketch=sketch_of(grey),
+        sketch=sketch_of(grey) if sketched else b"",
     )
 
 

@@ -29,10 +29,11 @@ TASKS = {
     "verify": "passage_cv.web.tasks.gate:verify",
     "compare": "passage_cv.web.tasks.looking:compare",
     "try": "passage_cv.web.tasks.looking:try_out",
+    "leaks": "passage_cv.web.tasks.looking:leaks",
     "status": "passage_cv.web.tasks.looking:status",
 }
 """Kind of work to its function, which is loaded only in the process that runs it: training needs torch."""
-LANES = {kind: "long" if kind in {"train", "score"} else "short" for kind in TASKS}
+LANES = {kind: "long" if kind in {"train", "score", "leaks"} else "short" for kind in TASKS}
 MOST_STARTS = 3
 ACTIVE = ("waiting", "running")
 

@@ -18,15 +18,19 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from passage_cv.config import configs_folder, parse_settings
+from passage_cv.dataset.leaks import Leak, find_leaks
 from passage_cv.dataset.store import Shares, Store, StoreSettings, store_exists
+from passage_cv.dataset.versions import Version
 from passage_cv.errors import InputError
-from passage_cv.files import write_text
+from passage_cv.files import read_json, write_text
 from passage_cv.policy import Policy, read_policy
 from passage_cv.web.jobs import Work, add_job
 from passage_cv.web.settings import WebSettings
 from passage_cv.web.tables import Job, Made
 
-KINDS = ("run", "scores", "cutoffs", "report", "package", "comparison", "whatif", "status")
+KINDS = ("run", "scores", "cutoffs", "report", "package", "comparison", "whatif", "status", "leaks")
+AT_ONCE = 3000
+"""Pictures up to which leaks are looked for while the page is made: well under a second."""
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}")
 
 
@@ -157,6 +161,22 @@ def start_comparison(db: Session, first: Made, second: Made, who: str) -> Job:
     if first.id == second.id:
         raise InputError("A run is compared with another one", where=first.title, do="Choose two runs.")
     return add_job(db, "compare", second.id, {"first": first.id, "second": second.id}, who)
+
+
+def start_leaks(db: Session, version: Version, who: str) -> Job:
+    """Ask for everything that could tie two roles of a version together."""
+    return add_job(db, "leaks", version.name, {"version": version.name}, who)
+
+
+def leaks_of(db: Session, settings: WebSettings, version: Version) -> list[Leak] | None:
+    """What ties roles of a version together; None where it is large and nobody has looked yet."""
+    if len(version.table(("image_sha256",))) <= AT_ONCE:
+        return find_leaks(version)
+    found = next((one for one in made_of(db, "leaks") if one.title == version.name), None)
+    if found is None:
+        return None
+    values = read_json(made_path(settings, found) / "leaks.json")
+    return [Leak(**{**one, "examples": tuple(one["examples"])}) for one in values]
 
 
 def start_evaluation(db: Session, cutoffs: Made, who: str) -> Job:

@@ -100,6 +100,7 @@ ROUTES = (
     Route("GET", "/data/{name}/since/{older}", research.version_diff, RESEARCHER),
     Route("GET", "/data/{name}/cover", research.cover, RESEARCHER),
     Route("GET", "/data/{name}/leaks", research.leaks, RESEARCHER),
+    Route("POST", "/data/{name}/leaks", research.look_for_leaks, RESEARCHER),
     Route("GET", "/ledger", research.ledger, RESEARCHER),
     Route("GET", "/policies", research.policies, GATE),
     Route("POST", "/policies", research.keep_policy, RESEARCHER),

@@ -46,6 +46,7 @@ PAGES_ONLY = {
     "/people", "/people/{user_id}",  # people and their secrets are for people
     "/batches/{batch_id}/keying", "/batches/{batch_id}/keying/second", "/batches/{batch_id}/keying/compare",
     "/keying/{keying_id}",  # reading paper is for people
+    "/data/{name}/leaks",  # a script asks for them at once
     "/batches/{batch_id}/pairing/undo", "/batches/{batch_id}/pairing/anew", "/service/log",
 }  # fmt: skip
 

@@ -47,6 +47,19 @@ def test_coverage_and_leaks_of_a_version(office: Office, researcher: Browser, tm
     assert "pictures (SHA-256)" in page
 
 
+def test_a_large_version_is_looked_through_in_the_background(
+    office: Office, researcher: Browser, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    begin(researcher)
+    accept(office, write_batch(tmp_path / "trip", trip_rows("T1", 4)))
+    monkeypatch.setattr("passage_cv.web.research.AT_ONCE", 3)
+    assert "Nobody has looked through" in researcher.get("/data/1/leaks").text
+    assert researcher.post("/data/1/leaks").status_code == 303
+    office.work()
+    assert last(office, "leaks").state == "done", last(office, "leaks").refusal
+    assert "Nothing is shared that must not be" in researcher.get("/data/1/leaks").text
+
+
 def enter_run(office: Office, name: str, *, seed: int) -> str:
     """A run with out-of-fold scores as training leaves them."""
     place = office.settings.data / "made" / "run" / name

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
+from passage_cv.dataset.leaks import find_leaks
+from passage_cv.dataset.store import Store
+from passage_cv.dataset.versions import open_version
 from passage_cv.files import write_json
 from passage_cv.pipeline import sweep_scores
 from passage_cv.recognition.compare import compare_runs
@@ -41,6 +45,16 @@ def try_out(work: Work) -> dict[str, Any]:
     facts = {"policy": policy, "tables": [path.stem for path in written]}
     sources = {"scores": scores.id, **scores.sources}
     keep_made(work, "whatif", place, title=f"{scores.title}, {policy}", sources=sources, facts=facts)
+    return {"made": work.job_id}
+
+
+def leaks(work: Work) -> dict[str, Any]:
+    """Everything that could tie two roles of a version together."""
+    version = open_version(Store.open(work.settings.store_root), work.given["version"])
+    found = [asdict(one) for one in find_leaks(version)]
+    place = new_place(work.settings, "leaks", work.job_id)
+    write_json(place / "leaks.json", found)
+    keep_made(work, "leaks", place, title=version.name, sources={}, facts={"looked": len(found)})
     return {"made": work.job_id}
 
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 from collections import Counter
 from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import lru_cache
 from typing import Annotated
 
 from fastapi import Form
@@ -13,7 +15,7 @@ from sqlalchemy import select
 
 from passage_cv.dataset.coverage import Cell, count_cover, thin_cells
 from passage_cv.dataset.diff import diff_versions
-from passage_cv.dataset.leaks import find_leaks
+from passage_cv.dataset.facts import DrawFact
 from passage_cv.dataset.ledger import attempts_of, uses_of
 from passage_cv.dataset.store import Store
 from passage_cv.dataset.versions import count_roles, list_versions, open_version
@@ -33,6 +35,9 @@ LOG_TAIL = 20_000
 FEW = 5
 """Fish of a class at one level below which the page calls it thin [ours]."""
 THIN_SHOWN = 60
+DRAWS_SHOWN = 500
+REMEMBERED = 16
+"""Versions whose contents are kept in memory."""
 
 
 def data(ask: Asking) -> Response:
@@ -63,25 +68,42 @@ def version(ask: Asking, name: str) -> Response:
     """What one version holds: fish per class and role, and how each unit got its role."""
     store = _store(ask)
     opened = open_version(store, name)
-    draws = [(fact.batch, draw) for fact in opened.roles_facts() for draw in fact.draws]
-    excluded = Counter(reason for fact in opened.roles_facts() for reason in fact.excluded.values())
     older = [info.name for info in list_versions(store) if info.number < opened.record.number]
-    return ask.page(
-        "version",
-        version=opened,
+    held = _held(ask.server.settings.store_root, opened.name)
+    return ask.page("version", version=opened, held=held, role_names=ROLES, older=older[::-1])
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """What a version holds; read once, for a version never changes."""
+
+    counts: dict[str, dict[str, int]]
+    draws: list[tuple[str, DrawFact]]
+    excluded: Counter[str]
+    n_images: int
+
+
+@lru_cache(maxsize=REMEMBERED)
+def _held(root: str, name: str) -> Held:
+    opened = open_version(Store.open(root), name)
+    facts = opened.roles_facts()
+    return Held(
         counts=count_roles(opened),
-        role_names=ROLES,
-        draws=draws,
-        excluded=excluded,
-        older=older[::-1],
-        n_images=len(opened.table()),
+        draws=[(fact.batch, draw) for fact in facts for draw in fact.draws][:DRAWS_SHOWN],
+        excluded=Counter(reason for fact in facts for reason in fact.excluded.values()),
+        n_images=len(opened.table(("image_sha256",))),
     )
+
+
+@lru_cache(maxsize=REMEMBERED)
+def _cells(root: str, name: str) -> list[Cell]:
+    return count_cover(open_version(Store.open(root), name))
 
 
 def cover(ask: Asking, name: str) -> Response:
     """Where a version is thin, and whether anything stands on both sides of its roles."""
     opened = open_version(_store(ask), name)
-    cells = count_cover(opened)
+    cells = _cells(ask.server.settings.store_root, opened.name)
     tables = {
         dimension: _cross(one for one in cells if one.dimension == dimension)
         for dimension in dict.fromkeys(one.dimension for one in cells)
@@ -91,9 +113,18 @@ def cover(ask: Asking, name: str) -> Response:
 
 
 def leaks(ask: Asking, name: str) -> Response:
-    """What a sceptic would look for between the roles."""
+    """What a sceptic would look for between the roles; a large version is looked through in the background."""
     opened = open_version(_store(ask), name)
-    return ask.page("leaks", version=opened, leaks=find_leaks(opened))
+    found = rules.leaks_of(ask.db, ask.server.settings, opened)
+    return ask.page("leaks", version=opened, leaks=found)
+
+
+def look_for_leaks(ask: Asking, name: str) -> Response:
+    """Put the search for leaks of a large version into the queue."""
+    opened = open_version(_store(ask), name)
+    job = rules.start_leaks(ask.db, opened, ask.person.name)
+    ask.did("asked for leaks", opened.name)
+    return ask.go(f"/jobs/{job.id}")
 
 
 def _cross(cells: Iterable[Cell]) -> tuple[list[str], dict[str, dict[str, int]]]:

@@ -9,8 +9,10 @@ import typer
 
 from passage_cv.cli import gate_records, gate_run
 from passage_cv.cli.console import command_app, show, show_json, table
+from passage_cv.files import write_bytes
 from passage_cv.gate.signature import make_key, sign_package
 from passage_cv.gate.site import read_site
+from passage_cv.service.figures import draw_charts
 from passage_cv.service.status import GateStatus, gate_status
 
 app = command_app()
@@ -63,6 +65,7 @@ def status(
         Path | None, typer.Option("--site", "-s", help="Site file: its proof tests must not be overdue.")
     ] = None,
     delta: Annotated[float, typer.Option(help="Chance of ever raising a false audit alarm.")] = 0.05,
+    charts: Annotated[Path | None, typer.Option("--charts", help="Draw the daily charts into this SVG file.")] = None,
     json: Annotated[bool, typer.Option("--json", help="Print everything as JSON for a machine.")] = False,
 ) -> None:
     """Say what the gate did, what audits found, what is held for that, and which days were unlike the others.
@@ -71,6 +74,8 @@ def status(
     set anew on new fish), a proof test is overdue, or a run was cut off.
     """
     found = gate_status(package, log, site=None if site is None else read_site(site), delta=delta)
+    if charts is not None and found.drift.days:
+        write_bytes(charts, draw_charts(found.drift))
     if json:
         show_json(found.as_dict())
     else:

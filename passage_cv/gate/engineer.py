@@ -28,7 +28,22 @@ FAULTS = (
     ("A set-up on which no limit was shown", "hold", "a new lens, lamp or firmware is a new set-up"),
     ("The model fails", "no decision", "the reason names the error"),
     ("A file is missing, extra or altered", "package refused", "keep the package before it in service"),
-    ("The line cannot be written to the gate log", "no command", "write first, act afterwards"),
+    (
+        "The line or a picture cannot be written, disk full",
+        "no command, safe position",
+        "write first, act afterwards",
+    ),
+    ("Camera stalls, or shows the same frame for ever", "no decision, safe position", "until a person resets"),
+    ("The decision comes too late for the fish", "no decision, safe position", "for that fish alone"),
+    ("The clock jumps", "no decision, safe position", "until a person resets"),
+    ("The controller's heartbeat stops, the link breaks", "no decision, safe position", "both ends go safe"),
+    ("A position is not read back in time", "safe position", "until a person resets"),
+    (
+        "The holding tank is full, or a fish stays in it too long",
+        "as the site file says",
+        "it has no word for 'through'",
+    ),
+    ("Power returns, or the program was killed", "off", "no start before a person has written 'gate reset'"),
 )
 """Cause, what comes out, remark. Nothing in this table may ever read 'pass'."""
 

@@ -1,4 +1,4 @@
-"""Challenge sets and acceptance sheets: through to the confirmed position, on a page that claims nothing by itself."""
+"""Challenge sets and acceptance sheets: to the confirmed position, on a page that claims nothing by itself."""
 
 from __future__ import annotations
 

@@ -8,6 +8,7 @@ from scipy.stats import binom, kstest
 
 from passage_cv.records import Action
 from passage_cv.service.drift import daily, drift_report, standardised
+from passage_cv.service.figures import draw_charts
 from passage_cv.service.log import LogLine
 from tests.service.lines import make_line
 
@@ -115,13 +116,21 @@ def test_what_creeps_is_found() -> None:
 
 def test_standardised_values_are_standard_normal_while_nothing_changes() -> None:
     rng = np.random.default_rng(14)
-    found = np.array([standardised(rng.normal(7, 3, 6)) for _ in range(4000)])
+    found = np.array([standardised(rng.normal(7, 3, 6)) for _ in range(1500)])
     assert kstest(found[:, 0], "norm").pvalue > 1e-3
     assert kstest(found[:, 3], "norm").pvalue > 1e-3
-    assert abs(np.corrcoef(found.T)[0, 3]) < 4 / np.sqrt(4000)
+    assert abs(np.corrcoef(found.T)[0, 3]) < 4 / np.sqrt(1500)
 
 
 def test_unfamiliarity_is_charted() -> None:
     lines = [make_line(day, Action.HOLD, day=day, score=None, unfamiliarity=float(day % 2)) for day in range(1, 13)]
     lines.append(make_line(99, Action.HOLD, day=13, score=None, unfamiliarity=60.0))
     assert "mean unfamiliarity" in {one.chart for one in drift_report(lines, baseline_days=12).signals}
+
+
+def test_the_charts_are_one_drawing_with_a_panel_each_and_the_same_again() -> None:
+    report = drift_report([*usual_days(12), *a_day(13, held=35)], baseline_days=10)
+    drawn = draw_charts(report)
+    assert drawn == draw_charts(report)
+    panels = sum(f"<!-- {name} -->".encode() in drawn for name in ("hold rate", "share seen as NSH", "mean score"))
+    assert panels == 3

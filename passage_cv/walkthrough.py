@@ -15,7 +15,7 @@ from passage_cv.config import configs_folder, read_settings
 from passage_cv.dataset.accept import accept_batch
 from passage_cv.dataset.store import Store, StoreSettings
 from passage_cv.dataset.versions import Version, open_version
-from passage_cv.demo.campaign import write_campaign
+from passage_cv.demo.campaign import write_campaign, write_faulty_batches
 from passage_cv.demo.traffic import write_traffic
 from passage_cv.errors import InputError
 from passage_cv.evaluation.report import percent
@@ -55,6 +55,11 @@ class Places:
     def batches(self) -> Path:
         """One folder per sampling trip, as a crew would upload them."""
         return self.root / "batches"
+
+    @property
+    def faulty(self) -> Path:
+        """Spoilt copies of two batches, to see what a check says; the store never gets them."""
+        return self.root / "faulty"
 
     @property
     def store(self) -> Path:
@@ -122,8 +127,9 @@ def run_demo(out: Path, *, seed: int, size: float = 1.0, progress: Progress = si
         raise InputError("Folder is not empty", where=str(out), do="Give another with --out, or remove it.")
     places, policy_path = Places(out), configs_folder() / "policy" / "quillmarsh.toml"
     policy = read_policy(policy_path)
-    write_campaign(places.batches, seed=seed, size=size, fewest=FEWEST_FISH, progress=progress)
-    version = fill_store(sorted(places.batches.iterdir()), places.store, policy, seed=seed, progress=progress)
+    batches = write_campaign(places.batches, seed=seed, size=size, fewest=FEWEST_FISH, progress=progress)
+    write_faulty_batches(batches, places.faulty, seed=seed)
+    version = fill_store(batches, places.store, policy, seed=seed, progress=progress)
     settings = read_settings(configs_folder() / "train" / "quick.toml", TrainSettings)
     train_model(settings, version.store, version, places.run, policy=policy, progress=progress)
     write_scores(score_version(places.run, version.store, version, progress=progress), places.scores)
@@ -203,7 +209,7 @@ def closing_lines(walked: Walked) -> list[str]:
     total = sum(count.n for count in walked.traffic)
     return [
         f"Data set: {walked.n_individuals} fish in {walked.n_images} pictures, version {walked.version} "
-        f"({walked.places.store}).",
+        f"({walked.places.store}). Two spoilt batches to try 'passage-cv check' on: {walked.places.faulty}",
         f"Cutoffs: {u}, {v}; limits shown: {shares or 'none'}. A stricter policy was refused: {refusal} "
         f"({walked.places.root / 'strict-cutoffs.json'}).",
         f"On test fish {missed} of {shown} excluded ones passed. Report: {walked.places.report}",

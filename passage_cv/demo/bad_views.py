@@ -103,15 +103,14 @@ def _cut_off(rng: np.random.Generator) -> Rgb:
 
 
 def _framed(picture: Rgb, first: int, last: int, rng: np.random.Generator) -> Rgb:
-    lost = rng.uniform(0.35, 0.70) * (last - first)
-    width = round(WIDTH * rng.uniform(0.6, 0.9))
+    """A window of the picture with its proportions, one of whose sides runs through the fish."""
+    lost = round(rng.uniform(0.35, 0.70) * (last - first))
+    from_left = rng.random() < 0.5
+    room = WIDTH - (first + lost) if from_left else last - lost
+    width = min(round(WIDTH * rng.uniform(0.6, 0.9)), room)
     height = round(HEIGHT * width / WIDTH)
-    left = round(first + lost) if rng.random() < 0.5 else round(last - lost) - width
-    left = int(np.clip(left, 0, WIDTH - width))
-    if left + width > last and left < first:
-        left = round(first + lost) if first + lost + width <= WIDTH else round(last - lost) - width
-    left = max(0, left)
-    top = int(rng.integers(0, HEIGHT - height + 1))
+    left = first + lost if from_left else last - lost - width
+    top = (HEIGHT - height) // 2
     window = picture[top : top + height, left : left + width]
     return np.asarray(cv2.resize(window, (WIDTH, HEIGHT), interpolation=cv2.INTER_LINEAR))
 

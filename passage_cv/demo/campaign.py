@@ -6,6 +6,7 @@ neutral image names. The sheets are clean unless faults are asked for.
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta, timezone
@@ -25,6 +26,8 @@ from passage_cv.files import write_text
 from passage_cv.progress import Progress, silent
 
 YEARS = (2029, 2030)
+CREW_SLIPS = ("columns swapped on the whole sheet", "species code slip")
+"""What went wrong on sheets of the season (handbook 9, "Events to include")."""
 TRIPS_PER_SITE_AND_YEAR = 4
 TOO_TURBID_NTU = 70.0
 """Above it a crew waits for the water to fall before it images fish: only outlines are left above about 50
@@ -123,6 +126,18 @@ def write_campaign(
     if faults:
         write_planted(folder / "planted.json", _spoil(paths, faults, seed))
     return paths
+
+
+def write_faulty_batches(batches: Sequence[Path], folder: Path, *, seed: int) -> list[Path]:
+    """Write spoilt copies of the first batches, one for each of :data:`CREW_SLIPS`, for somebody to check.
+
+    ``planted.json`` beside them lists every cell that was changed; the batches themselves stay as they are.
+    """
+    copies = [folder / batch.name for batch, _ in zip(batches, CREW_SLIPS, strict=False)]
+    for batch, copy in zip(batches, copies, strict=False):
+        shutil.copytree(batch, copy)
+    write_planted(folder / "planted.json", _spoil(copies, CREW_SLIPS[: len(copies)], seed))
+    return copies
 
 
 def _spoil(paths: Sequence[Path], kinds: Sequence[str], seed: int) -> list[tuple[str, Planted]]:

@@ -31,6 +31,8 @@ COLUMNS = (
 TRUTH_COLUMNS = ("presentation_id", "individual", "class", "note")
 TAG = "999000000000417"
 """The tagged shad that comes three times; prefix 999 is for test tags (handbook 1)."""
+TAGGED = MappingProxyType({TAG: ("AMS", 3), "999000000000528": ("EEL", 2), "999000000000639": ("BCF", 2)})
+"""Tagged fish that come again after they were turned back or dropped back: species, and how often they come."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,7 +165,7 @@ def _with_events(shown: list[Presentation], rng: np.random.Generator) -> list[Pr
     _eel_night(shown, rng)
     _double_feed(shown, rng)
     _empty_view(shown, rng)
-    _tagged_shad(shown, rng)
+    _tagged_fish(shown, rng)
     _fouled_day(shown)
     _lamp_failure(shown)
     return shown
@@ -180,16 +182,9 @@ def _eel_night(shown: list[Presentation], rng: np.random.Generator) -> None:
         shown[place] = replace(shown[place], time=time, note="eel night")
 
 
-def _plain(shown: list[Presentation], *, week: int | None = None, code: str | None = None) -> list[int]:
+def _plain(shown: list[Presentation]) -> list[int]:
     """Places of presentations that no event has touched yet and that hold no invader."""
-    return [
-        place
-        for place, one in enumerate(shown)
-        if not one.note
-        and one.label not in INVADERS
-        and (week is None or one.week == week)
-        and (code is None or one.label == code)
-    ]
+    return [place for place, one in enumerate(shown) if not one.note and one.label not in INVADERS]
 
 
 def _double_feed(shown: list[Presentation], rng: np.random.Generator) -> None:
@@ -204,11 +199,13 @@ def _empty_view(shown: list[Presentation], rng: np.random.Generator) -> None:
     shown[place] = replace(shown[place], fish=(), note="empty view")
 
 
-def _tagged_shad(shown: list[Presentation], rng: np.random.Generator) -> None:
-    places = _plain(shown, code="AMS")[:3] or _plain(shown)[:3]
-    fish = draw_fish("AMS", rng)
-    for turn, place in enumerate(places, start=1):
-        shown[place] = replace(shown[place], fish=(fish,), individual=TAG, note=f"tagged, time {turn}")
+def _tagged_fish(shown: list[Presentation], rng: np.random.Generator) -> None:
+    """Let one animal stand for several presentations of its species; a slice with too few goes without."""
+    for tag, (code, times) in TAGGED.items():
+        places = [place for place, one in enumerate(shown) if one.label == code and not one.note][:times]
+        fish = draw_fish(code, rng)
+        for turn, place in enumerate(places if len(places) == times else (), start=1):
+            shown[place] = replace(shown[place], fish=(fish,), individual=tag, note=f"tagged, time {turn}")
 
 
 def _fouled_day(shown: list[Presentation]) -> None:

@@ -10,7 +10,7 @@ import pytest
 from passage_cv.demo.season import WEEKS
 from passage_cv.demo.sites import SETUPS, SITES
 from passage_cv.demo.species import INVADERS
-from passage_cv.demo.traffic import COLUMNS, TAG, draw_presentations
+from passage_cv.demo.traffic import COLUMNS, TAG, TAGGED, draw_presentations
 
 
 def _rows(path: Path) -> list[dict[str, str]]:
@@ -53,6 +53,25 @@ def test_the_seasons_events_happen() -> None:
     assert [one.time for one in shown] == sorted(one.time for one in shown)
     flood = [one.turbidity_ntu for one in shown if one.week == 6]
     assert np.median(flood) == pytest.approx(90, rel=0.1)  # handbook 9: flood pulse in the week of 05-11
+
+
+def test_the_flood_pulse_comes_in_its_week() -> None:
+    # handbook 9: 90 NTU in the week of 05-11, at most 60 in any other; each day scatters by some 10 %
+    shown = draw_presentations(300, np.random.default_rng(6))
+    pulse = [one.turbidity_ntu for one in shown if WEEKS[one.week].starts == "05-11"]
+    others = [one.turbidity_ntu for one in shown if WEEKS[one.week].starts != "05-11"]
+    assert np.mean(pulse) == pytest.approx(90, rel=0.1)
+    assert max(others) < 90
+
+
+def test_tagged_fish_come_again_as_the_same_animal() -> None:
+    shown = draw_presentations(300, np.random.default_rng(7))
+    for tag, (code, times) in TAGGED.items():
+        own = [one for one in shown if one.individual == tag]
+        assert len(own) == times
+        assert {one.fish for one in own} == {own[0].fish}
+        assert own[0].label == code
+        assert [one.time for one in own] == sorted(one.time for one in own)
 
 
 def test_on_the_eel_night_nothing_but_eels_comes() -> None:

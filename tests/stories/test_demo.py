@@ -64,6 +64,17 @@ def test_package_of_the_demo_verifies_and_a_changed_byte_is_found(small: tuple[P
     assert "cutoffs.json" in done.out + done.err
 
 
+def test_a_check_finds_what_was_planted_in_the_two_spoilt_batches(small: tuple[Path, Ran], run: Run) -> None:
+    faulty = small[0] / "faulty"
+    planted = json.loads((faulty / "planted.json").read_text())
+    assert {cell["kind"] for cell in planted} == {"columns swapped on the whole sheet", "species code slip"}
+    for batch in sorted({cell["batch"] for cell in planted}):
+        done = run("check", faulty / batch, "--json")
+        assert done.code == 1, done.out
+        said = {finding["row"] for finding in json.loads(done.out)["findings"]}
+        assert said & {cell["row"] for cell in planted if cell["batch"] == batch}
+
+
 def test_a_second_demo_does_not_touch_the_first(small: tuple[Path, Ran], run: Run) -> None:
     done = run("demo", "--out", small[0])
     assert done.code == 1

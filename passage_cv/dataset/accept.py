@@ -40,6 +40,7 @@ from passage_cv.dataset.working import working_path
 from passage_cv.errors import InputError
 from passage_cv.files import canonical_json, sha256_bytes
 from passage_cv.intake.batch import CheckedBatch
+from passage_cv.intake.coco import find_coco
 from passage_cv.intake.columns import COUNT
 from passage_cv.intake.images import Picture
 from passage_cv.intake.lines import as_number
@@ -261,7 +262,8 @@ def _keep_segment(segment: pa.Table, store: Store) -> str:
 
 def _keep_files(batch: CheckedBatch, name: str, store: Store, shown: Sequence[Finding]) -> dict[str, str]:
     """The sheet and its companions as received, what was stated and what was found; returns their hashes."""
-    received = [batch.sheet, *(batch.folder / extra for extra in COMPANIONS)]
+    boxes = find_coco(batch.folder)
+    received = [batch.sheet, *(batch.folder / extra for extra in COMPANIONS), *([boxes] if boxes else [])]
     files = {path.name: path.read_bytes() for path in received if path.is_file()}
     findings = [finding.as_dict() for finding in (*batch.findings, *shown)]
     stood = [{**finding.as_dict(), "why": one.why, "who": one.who} for finding, one in batch.resolved]

@@ -6,7 +6,11 @@ from typing import Any
 
 import pytest
 
+from passage_cv.dataset.accept import accept_batch
+from passage_cv.dataset.store import Store, StoreSettings
+from passage_cv.dataset.versions import open_version
 from passage_cv.errors import InputError
+from passage_cv.files import sha256_file
 from passage_cv.intake.check import check_batch
 from passage_cv.intake.coco import boxes_by_image, coco_lines, is_coco, read_coco
 from tests.batches import FACTS, jpeg, write_batch
@@ -118,3 +122,20 @@ def test_crowds_and_missing_boxes_are_no_boxes(tmp_path: Path) -> None:
     )
     assert boxes_by_image(read_coco(path)) == {}
     assert len(coco_lines(read_coco(path))) == 4
+
+
+def test_boxes_beside_a_sheet_are_kept_with_the_batch(tmp_path: Path) -> None:
+    folder = write_batch(tmp_path / "b")
+    (folder / "boxes.json").write_text(json.dumps(coco(annotations=[{"image_id": 1, "category_id": 1, "bbox": BOX}])))
+    store = Store.create(tmp_path / "store", StoreSettings(unit="individual"))
+    receipt = accept_batch(check_batch(folder), store, author="TBO")
+    assert receipt.files["boxes.json"] == sha256_file(folder / "boxes.json")
+    assert store.storage.read(f"batches/{receipt.batch}/boxes.json") == (folder / "boxes.json").read_bytes()
+
+
+def test_a_coco_batch_is_accepted_with_its_boxes_in_the_rows(tmp_path: Path) -> None:
+    store = Store.create(tmp_path / "store", StoreSettings(unit="individual"))
+    accept_batch(check_batch(write_coco(tmp_path / "b", coco())), store, author="TBO")
+    rows = open_version(store).table(["image", "role", "sheet"]).to_pylist()
+    assert [json.loads(row["sheet"])["box"] for row in rows] == ["4 5 20 10", "4 5 20 10", ""]
+    assert rows[2]["role"] == "excluded"  # the empty view

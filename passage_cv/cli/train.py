@@ -28,6 +28,10 @@ def train(
     policy: Annotated[
         Path | None, typer.Option("--policy", "-p", help="Site policy whose codes name the classes; else by species.")
     ] = None,
+    views: Annotated[
+        Path | None,
+        typer.Option(help="Folder of views to hold, with a sub-folder 'empty view', 'two fish in view' and so on."),
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="The metrics for machines.")] = False,
 ) -> None:
     """Fit a model on the fish of role 'train' and write its run folder.
@@ -43,6 +47,7 @@ def train(
             open_version(opened, version),
             out,
             policy=read_policy(policy) if policy else None,
+            views=views,
             progress=progress,
         )
     if as_json:
@@ -58,3 +63,8 @@ def train(
         ("class", "individuals", "right"),
         [(name, count["individuals"], count["right"]) for name, count in found["classes"].items()],
     )
+    if "views" in found:
+        table(
+            ("held view", "labelled", "found", "fish", "held falsely"),
+            [(kind, n["views"], n["found"], n["fish"], n["held_falsely"]) for kind, n in found["views"].items()],
+        )

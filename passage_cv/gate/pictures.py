@@ -17,7 +17,7 @@ from passage_cv.decision.rule import decide
 from passage_cv.gate.cases import read_cases, write_cases
 from passage_cv.gate.format import PICTURE_CASES, PICTURES
 from passage_cv.gate.reference import stated_reason
-from passage_cv.gate.views import Logits, Model, read_picture, score_pictures
+from passage_cv.gate.views import Logits, Model, look_at_pictures, read_picture
 from passage_cv.progress import Progress, silent, tracked
 from passage_cv.recognition.crop import CropSettings
 from passage_cv.records import Action
@@ -68,8 +68,8 @@ def build_picture_cases(
     for views in tracked(grouped, "Scoring reference pictures", progress):
         data = [read_picture(view.path) for view in views][: cutoffs.views.max]
         names = [f"{PICTURES}/R{len(cases) + 1:03d}-{n}{views[n - 1].path.suffix}" for n in range(1, len(data) + 1)]
-        logits = score_pictures(data, model, crop)
-        made = decide(logits.astype(np.float64), cutoffs)
+        logits, held = look_at_pictures(data, model, crop)
+        made = decide(logits.astype(np.float64), cutoffs, hold_reason=held)
         cases.append(
             PictureCase(
                 presentation=f"R{len(cases) + 1:03d}",

@@ -30,8 +30,9 @@ from passage_cv.gate.format import C_HEADER, LOGIT_CASES, LOGIT_TOLERANCE, STRUC
 from passage_cv.gate.pictures import PictureCase, read_picture_cases
 from passage_cv.gate.reference import read_logit_cases, same_score
 from passage_cv.gate.runtime import Package
-from passage_cv.gate.views import Logits, score_pictures
+from passage_cv.gate.views import Logits, look_at_pictures
 from passage_cv.progress import Progress, tracked
+from passage_cv.recognition.view_kinds import KINDS
 
 SHOWN_PROBLEMS = 10
 
@@ -60,13 +61,13 @@ def pictures_agree(package: Package, progress: Progress) -> tuple[bool, str]:
     cases = read_picture_cases(package.folder, package.cutoffs.classes)
     wrong, largest = [], 0.0
     for case in tracked(cases, "Replaying reference pictures", progress):
-        logits = score_pictures(picture_bytes(package, case), package.model, package.crop)
+        logits, held = look_at_pictures(picture_bytes(package, case), package.model, package.crop)
         off = _largest_difference(logits, case.logits)
         largest = max(largest, off)
         if not off <= LOGIT_TOLERANCE:
             wrong.append(f"{case.presentation}: logits differ by {off:.3g}, allowed {LOGIT_TOLERANCE:g}")
         elif _is_clear(case, package.cutoffs):
-            made = decide(logits.astype(np.float64), package.cutoffs)
+            made = decide(logits.astype(np.float64), package.cutoffs, hold_reason=held)
             if made.action is not case.action:
                 wrong.append(f"{case.presentation}: {made.action}, listed {case.action}")
     require_none(wrong, where=str(package.folder), do="Do not use this package on this computer.")
@@ -124,7 +125,8 @@ def _picture_questions(package: Package) -> Iterator[tuple[str, Question, Answer
     for case in read_picture_cases(package.folder, package.cutoffs.classes):
         listed = Answer(ACTION_CODES[case.action], reason_code(case.reason), case.score)
         logits = case.logits.astype(np.float64)
-        yield case.presentation, Question(logits, unfamiliarity=unfamiliarity_of(logits, package.cutoffs)), listed
+        held = reason_code("", case.reason) if case.reason in KINDS else 0
+        yield case.presentation, Question(logits, held, unfamiliarity_of(logits, package.cutoffs)), listed
 
 
 def _same_answer(found: Answer, listed: Answer) -> bool:

@@ -22,7 +22,7 @@ from passage_cv.files import read_json, sha256_bytes
 from passage_cv.gate.classes import GateClass, read_classes
 from passage_cv.gate.format import CLASSES, CROP, CUTOFFS, MODEL, POLICY
 from passage_cv.gate.manifest import Manifest, require_intact
-from passage_cv.gate.views import Logits, Model, Picture, read_picture, score_pictures
+from passage_cv.gate.views import Logits, Model, Picture, look_at_pictures, read_picture
 from passage_cv.policy import Policy, read_policy
 from passage_cv.recognition.crop import CropSettings
 from passage_cv.recognition.model import GateModel
@@ -97,23 +97,23 @@ class Package:
         )
 
     def _score(self, pictures: Sequence[Picture]) -> tuple[Logits, str, str]:
-        """(logits, why a picture cannot be used, what went wrong with the model)."""
+        """(logits, why no view of it may be decided, what went wrong with the model)."""
         none = np.zeros((0, len(self.cutoffs.classes)), dtype=np.float32)
         if not pictures:
             return none, "", ""
         try:
-            return self._logits(pictures[: self.cutoffs.views.max]), "", ""
+            return *self._look(pictures[: self.cutoffs.views.max]), ""
         except InputError as error:
             return none, error.what, ""
         except Exception as error:
             return none, "", f"model: {error}"
 
-    def _logits(self, pictures: Sequence[Picture]) -> Logits:
-        logits = score_pictures(pictures, self.model, self.crop)
+    def _look(self, pictures: Sequence[Picture]) -> tuple[Logits, str]:
+        logits, held = look_at_pictures(pictures, self.model, self.crop)
         wanted = (len(pictures), len(self.cutoffs.classes))
         if logits.shape != wanted:
             raise ValueError(f"logits have shape {logits.shape}, needed {wanted}")
-        return logits
+        return logits, held
 
     def _unmeasured(self, setup_id: str | None) -> str:
         known = self.manifest.setup_ids

@@ -17,6 +17,7 @@ from passage_cv.errors import InputError
 from passage_cv.intake.containers import read_container
 from passage_cv.intake.images import decode_picture
 from passage_cv.recognition.crop import CropSettings, crop_image
+from passage_cv.recognition.model import GateModel
 
 Logits = npt.NDArray[np.float32]
 Rgb = npt.NDArray[np.uint8]
@@ -88,6 +89,21 @@ def crop_pictures(pictures: Sequence[Picture], crop: CropSettings) -> npt.NDArra
         If a picture cannot be decoded or nothing is found in it.
     """
     return np.stack([crop_image(decode_view(one, where=f"view {n}"), crop) for n, one in enumerate(pictures, 1)])
+
+
+def look_at_pictures(pictures: Sequence[Picture], model: Model, crop: CropSettings) -> tuple[Logits, str]:
+    """Logits of one presentation's pictures, and why the model holds it: the first reason of the first view.
+
+    Raises
+    ------
+    InputError
+        As :func:`crop_pictures`.
+    """
+    crops = crop_pictures(pictures, crop)
+    if not isinstance(model, GateModel):
+        return model.logits(crops), ""
+    seen = model.see(crops)
+    return seen.logits, next((reason for reason in seen.hold_reasons if reason), "")
 
 
 def score_pictures(pictures: Sequence[Picture], model: Model, crop: CropSettings) -> Logits:

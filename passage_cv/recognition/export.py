@@ -9,7 +9,7 @@ from __future__ import annotations
 import io
 import logging
 import warnings
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 import numpy as np
@@ -19,7 +19,7 @@ import torch
 from onnx import helper, numpy_helper
 from torch import Tensor, nn
 
-from passage_cv.recognition.model import EMBEDDING, INPUT, LOGITS
+from passage_cv.recognition.model import EMBEDDING, HOLD, INPUT, LOGITS
 from passage_cv.recognition.transforms import normalise
 
 OPSET = 20
@@ -91,6 +91,34 @@ def attach_head(backbone: bytes, weights: Floats, bias: Floats) -> bytes:
     graph.output.insert(0, helper.make_tensor_value_info(LOGITS, onnx.TensorProto.FLOAT, ["n", len(bias)]))
     onnx.checker.check_model(model)
     return _serialise(model)
+
+
+def attach_holds(model: bytes, holds: Mapping[str, tuple[Floats, float]]) -> bytes:
+    """Append rules that hold a view where ``embedding @ weights + bias`` is above 0.
+
+    Parameters
+    ----------
+    model
+        From :func:`attach_head`.
+    holds
+        Reason to the weights (n_features,) and bias of its rule; each becomes an output of its own.
+    """
+    loaded = onnx.load_model(io.BytesIO(model))
+    for place, (reason, (weights, bias)) in enumerate(holds.items()):
+        _attach_hold(loaded.graph, f"hold.{place}", HOLD + reason, weights, bias)
+    onnx.checker.check_model(loaded)
+    return _serialise(loaded)
+
+
+def _attach_hold(graph: onnx.GraphProto, name: str, output: str, weights: Floats, bias: float) -> None:
+    graph.initializer.extend(
+        [
+            numpy_helper.from_array(np.asarray(weights, dtype=np.float32)[None], f"{name}.weight"),
+            numpy_helper.from_array(np.array([bias], dtype=np.float32), f"{name}.bias"),
+        ]
+    )
+    graph.node.append(helper.make_node("Gemm", [EMBEDDING, f"{name}.weight", f"{name}.bias"], [output], transB=1))
+    graph.output.append(helper.make_tensor_value_info(output, onnx.TensorProto.FLOAT, ["n", 1]))
 
 
 def _serialise(model: onnx.ModelProto) -> bytes:

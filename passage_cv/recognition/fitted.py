@@ -28,6 +28,8 @@ class Fitted:
         False for an image whose class had no individual outside its fold.
     loss
         Class-balanced log loss per individual, in nats.
+    hold_reasons
+        Why each image's view would be held, out of fold; empty where the model has no rules on views.
     details
         What else ``metrics.json`` shall say.
     """
@@ -38,3 +40,4 @@ class Fitted:
     seen: npt.NDArray[np.bool_]
     loss: float
     details: Mapping[str, Any] = field(default_factory=dict)
+    hold_reasons: tuple[str, ...] = ()

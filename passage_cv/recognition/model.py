@@ -6,6 +6,7 @@ each and may be called from several threads at once, which on few cores beats on
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -20,6 +21,8 @@ Floats32 = npt.NDArray[np.float32]
 INPUT = "crops"
 LOGITS = "logits"
 EMBEDDING = "embedding"
+HOLD = "hold: "
+"""Beginning of the name of an output that holds a view where it is above 0; the reason follows."""
 
 _BATCH = 32
 _ERRORS_ONLY = 3
@@ -109,6 +112,14 @@ class Embedder:
         return self._network.run(crops, (EMBEDDING,))[0]
 
 
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """What a model makes of crops: logits (n, n_classes), and why each view may not be decided ("" where it may)."""
+
+    logits: Floats32
+    hold_reasons: tuple[str, ...]
+
+
 class GateModel:
     """A run's ``model.onnx``: crops to logits.
 
@@ -128,6 +139,27 @@ class GateModel:
     def __init__(self, model: Path | bytes, *, threads: int = 1) -> None:
         self._network = _Network(model, threads=threads)
         self._network.require(LOGITS)
+        self._holds = tuple(name for name in self._network.outputs if name.startswith(HOLD))
+
+    @property
+    def hold_reasons(self) -> tuple[str, ...]:
+        """Reasons for which this model can hold a view, the first to speak first."""
+        return tuple(name.removeprefix(HOLD) for name in self._holds)
+
+    def see(self, crops: Crops) -> Seen:
+        """Logits and hold reasons for uint8 crops (n, size, size, 3); a value that is not a number holds.
+
+        Raises
+        ------
+        InputError
+            If the crops have another shape or type.
+        """
+        logits, *holds = self._network.run(crops, (LOGITS, *self._holds))
+        reasons = ["" for _ in crops]
+        for reason, values in reversed(list(zip(self.hold_reasons, holds, strict=True))):
+            for place in np.flatnonzero(~(values[:, 0] <= 0)):
+                reasons[place] = reason
+        return Seen(logits, tuple(reasons))
 
     def logits(self, crops: Crops) -> Floats32:
         """Logits of shape (n, n_classes) for uint8 crops (n, size, size, 3).

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from passage_cv.config import parse_settings
 from passage_cv.dataset.store import Store
@@ -25,7 +26,7 @@ from passage_cv.intake.images import PICTURE_SUFFIXES, decode_picture
 from passage_cv.parallel import map_items
 from passage_cv.progress import Progress, silent
 from passage_cv.recognition.crop import CropSettings, crop_image
-from passage_cv.recognition.embed import Floats32, Ran
+from passage_cv.recognition.embed import Floats32
 from passage_cv.recognition.model import GateModel
 from passage_cv.recognition.rows import UNKNOWN, RunClasses, label_rows, read_run_classes
 from passage_cv.scores import Scores, build_scores, read_scores
@@ -87,11 +88,15 @@ class Task:
 
 @dataclass(frozen=True, slots=True)
 class ScoredPicture:
-    """Logits of one picture (n_classes,), or None and why there are none; ``sha256`` is "" where it has no bytes."""
+    """Logits of one picture (n_classes,), or None and why there are none; ``sha256`` is "" where it has no bytes.
+
+    ``hold_reason`` is why its view may not be decided, "" where it may.
+    """
 
     logits: Floats32 | None
     sha256: str
     problem: str = ""
+    hold_reason: str = ""
 
 
 def score_picture(task: Task) -> ScoredPicture:
@@ -103,13 +108,14 @@ def score_picture(task: Task) -> ScoredPicture:
     try:
         data = _read(task)
     except InputError as error:
-        return ScoredPicture(None, "", error.what)
+        return ScoredPicture(None, "", error.what, UNREADABLE)
     sha256 = sha256_bytes(data)
     try:
         crop = crop_image(decode_picture(data, where=task.name), task.crop)
     except InputError as error:
-        return ScoredPicture(None, sha256, error.what)
-    return ScoredPicture(_model(task.model, task.model_sha256).logits(crop[None])[0], sha256)
+        return ScoredPicture(None, sha256, error.what, UNREADABLE)
+    seen = _model(task.model, task.model_sha256).see(crop[None])
+    return ScoredPicture(seen.logits[0], sha256, hold_reason=seen.hold_reasons[0])
 
 
 @lru_cache(maxsize=2)
@@ -163,14 +169,13 @@ def score_version(
             where=f"version {version.name}",
             do="Accept more batches; roles are drawn as they come.",
         )
-    ran, _ = _score_all(opened, rows.images, str(store.storage.root), executor, progress)
-    reasons = [UNREADABLE if problem else "" for problem in ran.problems]
+    scored = _score_all(opened, rows.images, str(store.storage.root), executor, progress)
     meta = {**opened.train_scores.meta, "version": version.name}
     fresh = build_scores(
         "logit",
         opened.classes.classes,
-        ran.rows.astype(np.float64),
-        rows.score_columns(hold_reason=reasons),
+        _logits(scored, opened),
+        rows.score_columns(hold_reason=[one.hold_reason for one in scored]),
         meta=meta,
     )
     return _joined(opened.train_scores, fresh)
@@ -195,29 +200,32 @@ def score_folder(run: Path, folder: Path, *, executor: Executor | None = None, p
     if not names:
         raise InputError("Folder holds no picture", where=str(folder), do="Give a folder of JPEG or PNG pictures.")
     paths = [str((folder / name).resolve()) for name in names]
-    ran, sha256s = _score_all(opened, paths, "", executor, progress)
+    scored = _score_all(opened, paths, "", executor, progress)
+    logits = _logits(scored, opened)
     columns: dict[str, Any] = {
-        "image_sha256": sha256s,
+        "image_sha256": [one.sha256 for one in scored],
         "individual": names,
         "class": [UNKNOWN] * len(names),
         "role": ["excluded"] * len(names),
-        "hold_reason": [UNREADABLE if problem else "" for problem in ran.problems],
-        "unfamiliarity": centred_energy(ran.rows),
+        "hold_reason": [one.hold_reason for one in scored],
+        "unfamiliarity": centred_energy(logits),
     }
     meta = {"model_sha256": opened.model_sha256, "crop_sha256": opened.train_scores.meta.get("crop_sha256", "")}
-    return build_scores("logit", opened.classes.classes, ran.rows.astype(np.float64), columns, meta=meta)
+    return build_scores("logit", opened.classes.classes, logits, columns, meta=meta)
 
 
 def _score_all(
     run: Run, names: Sequence[str], place: str, executor: Executor | None, progress: Progress
-) -> tuple[Ran, list[str]]:
-    """Logits of every picture, and the SHA-256 of its bytes."""
+) -> list[ScoredPicture]:
     model = (run.folder / "model.onnx").resolve()
     tasks = [Task(name, place, model, run.model_sha256, run.crop) for name in names]
-    found = map_items(score_picture, tasks, label="Scoring pictures", progress=progress, executor=executor)
-    missing = np.full(len(run.classes.classes), np.nan, dtype=np.float32)
-    rows = np.stack([missing if one.logits is None else one.logits for one in found])
-    return Ran(rows, tuple(one.problem for one in found)), [one.sha256 for one in found]
+    return map_items(score_picture, tasks, label="Scoring pictures", progress=progress, executor=executor)
+
+
+def _logits(scored: Sequence[ScoredPicture], run: Run) -> npt.NDArray[np.float64]:
+    """Logits of every picture (n, n_classes), NaN where there are none."""
+    missing = np.full(len(run.classes.classes), np.nan)
+    return np.stack([missing if one.logits is None else one.logits.astype(np.float64) for one in scored])
 
 
 def _joined(first: Scores, second: Scores) -> Scores:

@@ -9,8 +9,8 @@ from __future__ import annotations
 import shutil
 import tempfile
 import warnings
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import lru_cache, partial
 from pathlib import Path
 from typing import Any
@@ -24,11 +24,13 @@ from passage_cv.dataset.versions import Version
 from passage_cv.dataset.working import working_image
 from passage_cv.errors import InputError, PassageWarning
 from passage_cv.files import canonical_json, sha256_bytes, write_bytes, write_json, write_text
+from passage_cv.intake.images import decode_picture
 from passage_cv.policy import Policy
 from passage_cv.progress import Progress, silent
 from passage_cv.recognition.backbone import feature_count, load_backbone
-from passage_cv.recognition.embed import FeatureCache, Floats32, embed_pictures
-from passage_cv.recognition.export import attach_head, export_backbone
+from passage_cv.recognition.crop import Rgb
+from passage_cv.recognition.embed import FeatureCache, Floats32, embed_pictures, run_pictures
+from passage_cv.recognition.export import attach_head, attach_holds, export_backbone
 from passage_cv.recognition.fitted import Fitted
 from passage_cv.recognition.heads import Examples, Ints, mean_of_images
 from passage_cv.recognition.model import Embedder
@@ -40,10 +42,14 @@ from passage_cv.recognition.tracking import track_run
 from passage_cv.recognition.transforms import recipe_sha256
 from passage_cv.recognition.tuned import tune
 from passage_cv.recognition.tuned_settings import TunedSettings
+from passage_cv.recognition.view_rules import fit_view_rules, list_views
 from passage_cv.scores import Scores, build_scores, write_scores
 from passage_cv.stats.energy import centred_energy
 
 __all__ = ["TrainSettings", "TrainSummary", "train_model"]
+
+VIEW_FIGURES = ("views", "found", "fish", "held_falsely")
+"""What ``metrics.json`` says of each rule on views."""
 
 FEWEST_TRIPS = 3
 """Below this, folds are drawn by individual: leaving out one of two trips would leave half of the data [ours]."""
@@ -75,6 +81,7 @@ def train_model(
     out: Path,
     *,
     policy: Policy | None = None,
+    views: Path | None = None,
     progress: Progress = silent,
 ) -> TrainSummary:
     """Fit a model on role ``train`` of a version and write its run folder, whole or not at all.
@@ -89,14 +96,16 @@ def train_model(
         Folder to make; it must not exist.
     policy
         Names the classes by its codes; without it they are the version's species.
+    views
+        Folder of labelled views on which no fish may be decided (see ``view_rules``); the model then holds them.
     progress
         Told of pictures done.
 
     Raises
     ------
     InputError
-        If ``out`` exists, a class of the policy has no gate view in ``train``, fewer than two classes have one, or a
-        picture cannot be used.
+        If ``out`` exists, ``views`` cannot be used, a class of the policy has no gate view in ``train``, fewer than
+        two classes have one, or a picture cannot be used.
     """
     if out.exists():
         raise InputError("Folder is there already", where=str(out), do="Give a new folder for each run.")
@@ -111,6 +120,8 @@ def train_model(
         )
     else:
         fitted = fit_head(rows, classes, unit, store, settings, n_folds=n_folds, progress=progress)
+    if views is not None:
+        fitted = add_view_rules(fitted, rows, store, settings, views, progress=progress)
     metrics = {
         **describe_out_of_fold(rows, classes, fitted),
         "fold_unit": unit_name,
@@ -157,6 +168,52 @@ def fit_head(
             "tried": [{"head": one.settings.model_dump(mode="json"), "loss": one.loss} for one in chosen.tried],
         },
     )
+
+
+def add_view_rules(
+    fitted: Fitted,
+    rows: Rows,
+    store: Store,
+    settings: TrainSettings | TunedSettings,
+    views: Path,
+    *,
+    progress: Progress = silent,
+) -> Fitted:
+    """The same model, which now also holds views like those of the folder; see ``view_rules``.
+
+    Rules stand on the model's own features: of the network as it came for a head, as it was tuned for ``tuned``.
+
+    Raises
+    ------
+    InputError
+        If the folder is not as :func:`~passage_cv.recognition.view_rules.list_views` wants it, or a picture cannot be
+        used.
+    """
+    pictures, embedder = list_views(views), Embedder(fitted.model)
+
+    def features(names: Sequence[str], read: Callable[[str], Rgb], label: str) -> Floats32:
+        ran = run_pictures(
+            names, read, embedder.embed, settings.crop, width=embedder.width, label=label, progress=progress
+        )
+        return ran.require_all(names)
+
+    bad = {
+        kind: features([str(path) for path in paths], _decode_file, f"Views: {kind}")
+        for kind, paths in pictures.items()
+    }
+    good = features(rows.images, partial(working_image, store), "Views: fish as they should be")
+    found = fit_view_rules(good, rows.numbered("individual"), bad, seed=settings.seed)
+    told = {rule.reason: {key: getattr(rule, key) for key in VIEW_FIGURES} for rule in found.rules}
+    return replace(
+        fitted,
+        model=attach_holds(fitted.model, {rule.reason: (rule.weights, rule.bias) for rule in found.rules}),
+        hold_reasons=tuple(str(reason) for reason in found.reasons),
+        details={**fitted.details, "views": told},
+    )
+
+
+def _decode_file(path: str) -> Rgb:
+    return decode_picture(Path(path).read_bytes(), where=path)
 
 
 def embed_rows(rows: Rows, store: Store, settings: TrainSettings, *, progress: Progress = silent) -> Features:
@@ -272,7 +329,7 @@ def exported_backbone(settings: BackboneSettings, size: int) -> bytes:
 
 
 def _out_of_fold_scores(rows: Rows, classes: RunClasses, fitted: Fitted, meta: Mapping[str, Any]) -> Scores:
-    reasons = np.where(fitted.seen, "", "class in one fold only")
+    reasons = np.where(fitted.seen, fitted.hold_reasons or "", "class in one fold only")
     columns = rows.score_columns(hold_reason=reasons, unfamiliarity=centred_energy(fitted.logits))
     return build_scores("logit", classes.classes, fitted.logits, columns, meta=meta, source="out-of-fold scores")
 

@@ -42,6 +42,29 @@ class Views(Settings):
         return self
 
 
+class Where(Settings):
+    """What tells a class from others of its species, as the sheet writes it; what is left out does not matter.
+
+    A fish of the species whose mark or sex was not examined (``NX``, ``U``, empty) is of no class that asks for it.
+    """
+
+    mark: Annotated[str, Field(min_length=1)] | None = None
+    sex: Literal["M", "F"] | None = None
+    life_stage: Annotated[str, Field(min_length=1)] | None = None
+
+    @model_validator(mode="after")
+    def _asks(self) -> Self:
+        if not self.asked:
+            raise ValueError("where = {} tells no class from another; give mark, sex or life_stage")
+        return self
+
+    @property
+    def asked(self) -> dict[str, str]:
+        """Column of the sheet to the value it must have."""
+        given = {"mark": self.mark, "sex": self.sex, "lifeStage": self.life_stage}
+        return {column: value for column, value in given.items() if value is not None}
+
+
 class ClassRule(Settings):
     """One class: its names, what the site wants, what each error costs and which limits it sets.
 
@@ -59,6 +82,7 @@ class ClassRule(Settings):
     false_rejection_limit: Share | None = None
     never_reject_above: Share | None = None
     expected_share: Annotated[float, Field(ge=0, le=1)] | None = None
+    where: Where | None = None
     confirmed_only: Annotated[bool, Field(exclude_if=lambda asked: not asked)] = False
 
     @model_validator(mode="after")
@@ -100,6 +124,9 @@ class Policy(Settings):
 
     ``pooled_miss_limit`` limits the misses of all excluded classes together. It holds only while the mix of excluded
     classes stays as it was imaged, which limits per class do not need; so it is never assumed, only asked for.
+
+    ``sides_matter`` says that left and right differ in what is told apart, as a clip or a tag on one side does: no
+    model for this policy may then learn from mirrored pictures. False is not part of the policy's hash.
     """
 
     format: Literal[1]
@@ -115,6 +142,7 @@ class Policy(Settings):
     presentations_per_hour: Cost | None = None
     unknown_hold_load: Annotated[float, Field(ge=0, lt=1)] = UNKNOWN_HOLD_LOAD
     pooled_miss_limit: Share | None = None
+    sides_matter: Annotated[bool, Field(exclude_if=lambda matter: not matter)] = False
     classes: Annotated[tuple[ClassRule, ...], Field(min_length=1)]
 
     @model_validator(mode="after")
@@ -130,6 +158,18 @@ class Policy(Settings):
             raise ValueError("expected_share must be given for all classes or for none")
         if given and not math.isclose(sum(given), 1.0, abs_tol=1e-6):
             raise ValueError(f"expected_share sums to {sum(given):.6f}; it must sum to 1")
+        return self
+
+    @model_validator(mode="after")
+    def _species_are_told_apart(self) -> Self:
+        """Classes of one species must exclude each other by mark, sex or life stage, else a fish would be of two."""
+        for place, one in enumerate(self.classes):
+            for other in self.classes[:place]:
+                if one.scientific_name == other.scientific_name and not _exclude_each_other(one, other):
+                    raise ValueError(
+                        f"classes {other.code} and {one.code} are both {one.scientific_name}: give each a where that "
+                        "no fish of the other has"
+                    )
         return self
 
     @model_validator(mode="after")
@@ -197,6 +237,11 @@ class Policy(Settings):
     def sha256(self) -> str:
         """Hash of the values, whatever the layout and comments of the file."""
         return settings_sha256(self)
+
+
+def _exclude_each_other(one: ClassRule, other: ClassRule) -> bool:
+    first, second = (rule.where.asked if rule.where else {} for rule in (one, other))
+    return any(second.get(column, value) != value for column, value in first.items())
 
 
 def read_policy(path: Path) -> Policy:

@@ -211,9 +211,8 @@ def draw_gallery(pictures: Sequence[Rgb], settings: AugmentSettings, crop: CropS
 def _gallery_row(name: str, pictures: Sequence[Rgb], augmentation: Augmentation, seed: int) -> Rgb:
     label = np.full((augmentation.crop.size, augmentation.crop.size, 3), 255, np.uint8)
     words = name.replace("_", " ")
-    cv2.putText(
-        label, words, (4, augmentation.crop.size // 2), cv2.FONT_HERSHEY_SIMPLEX, 0.5, (0, 0, 0), 1, cv2.LINE_AA
-    )
+    side = augmentation.crop.size
+    cv2.putText(label, words, (4, side // 2), cv2.FONT_HERSHEY_SIMPLEX, side / 400, (0, 0, 0), 1, cv2.LINE_AA)
     views = [augmentation.vary(rgb, seed + column) for column, rgb in enumerate(pictures)]
     return np.concatenate([label, *views], axis=1)
 

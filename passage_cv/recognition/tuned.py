@@ -20,6 +20,7 @@ from scipy.optimize import minimize_scalar
 from passage_cv.config import settings_sha256
 from passage_cv.dataset.store import Store
 from passage_cv.dataset.working import working_image
+from passage_cv.errors import InputError
 from passage_cv.files import canonical_json, sha256_bytes
 from passage_cv.policy import Policy
 from passage_cv.progress import Progress, silent
@@ -94,8 +95,10 @@ def tune(  # noqa: PLR0913 - what a run is made of, each thing once
     Raises
     ------
     InputError
-        If weights or a picture cannot be used, or there are fewer units than folds.
+        If weights or a picture cannot be used, there are fewer units than folds, or pictures would be mirrored
+        against the policy.
     """
+    require_sides_kept(settings.augment.mirrored, policy)
     examples = as_examples(rows, classes)
     fold = folds_of_images(examples, unit, n_folds=n_folds, seed=settings.seed)
     task = sha256_bytes(canonical_json([settings_sha256(settings), rows.images, rows.label.tolist(), fold.tolist()]))
@@ -110,6 +113,16 @@ def tune(  # noqa: PLR0913 - what a run is made of, each thing once
     fitted = _as_fitted(learnt, best, judged, left_out[best.epoch], examples, fold, settings, team)
     shutil.rmtree(unfinished, ignore_errors=True)
     return fitted
+
+
+def require_sides_kept(mirrored: bool, policy: Policy | None) -> None:  # noqa: FBT001 - it is what is asked about
+    """Refuse mirrored pictures where the policy says that sides matter."""
+    if mirrored and policy is not None and policy.sides_matter:
+        raise InputError(
+            "Pictures would be mirrored, but sides matter",
+            where=f"mirrored in the training settings, sides_matter in the policy of {policy.site}",
+            do="Set mirrored = false in a copy of the settings.",
+        )
 
 
 def cross_validate_tuned(  # noqa: PLR0913 - as tune

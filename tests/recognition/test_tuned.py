@@ -18,21 +18,22 @@ from passage_cv.files import sha256_file
 from passage_cv.policy import Policy
 from passage_cv.recognition.crop import CropSettings, crop_image
 from passage_cv.recognition.finetune import Bench, Learnt, Lesson, fit_network
-from passage_cv.recognition.heads import ABSENT_GAP, Ints
+from passage_cv.recognition.heads import ABSENT_GAP, Examples, Ints
 from passage_cv.recognition.model import GateModel
 from passage_cv.recognition.networks import build_network
-from passage_cv.recognition.rows import choose_classes, label_rows
+from passage_cv.recognition.paying import cost_table, expected_cost
+from passage_cv.recognition.rows import RunClasses, choose_classes, label_rows
 from passage_cv.recognition.settings import read_train_settings, settings_as_toml
 from passage_cv.recognition.team import Team
 from passage_cv.recognition.train import train_model
-from passage_cv.recognition.paying import cost_table, expected_cost
-from passage_cv.recognition.tuned import as_examples, make_bench
+from passage_cv.recognition.tuned import as_examples, judge, make_bench, require_sides_kept
 from passage_cv.recognition.tuned_settings import NetworkSettings, TunedSettings
 from passage_cv.scores import read_scores
 from tests.recognition.conftest import World
 
 ALONE = Team(0, 1, torch.device("cpu"))
 SMALL = 32
+NAMES = {"NSH": "Channa argus", "BOW": "Amia calva"}
 
 
 def tuned_settings(**schedule: object) -> TunedSettings:
@@ -206,6 +207,33 @@ def test_expected_cost_of_sure_and_right_fish_is_nothing() -> None:
     assert cost_table(("NSH", "BOW"), policy).tolist() == [[20.0, 1.0, 0.0], [0.0, 1.0, 5.0]]
     # every fish taken surely for the other: each pays its error, weighted by the shares 0.1 and 0.9
     assert expected_cost(sure[::-1], label, ("NSH", "BOW"), policy) == pytest.approx(0.1 * 20 + 0.9 * 5)
+
+
+def test_the_epoch_is_chosen_by_cost_and_not_by_loss_or_accuracy() -> None:
+    """Two NSH and eight BOW. In epoch 1 all are right but one NSH is surely passed; in epoch 2 two BOW are held."""
+    label = np.array([0, 0, *[1] * 8])
+    examples = Examples(np.zeros((10, 0)), label, np.arange(10), 2)
+    policy, classes = two_class_policy(), RunClasses(classes=("NSH", "BOW"), scientific_names=NAMES)
+    sure = 6.0 * np.where(np.eye(2)[label] > 0, 1.0, -1.0)
+    missed, doubtful = sure.copy(), 0.35 * sure
+    missed[0] *= -1
+    doubtful[2:4] *= -0.25
+    judged = judge({1: missed, 2: doubtful}, examples, classes, policy)
+    accuracy = [(values.argmax(axis=1) == label).mean() for values in (missed, doubtful)]
+    assert accuracy[0] > accuracy[1]
+    assert [one.cost for one in judged] != [None, None]
+    assert min(judged, key=lambda one: one.rank).epoch == 2
+    assert judged[0].cost is not None and judged[1].cost is not None  # noqa: PT018
+    assert judged[0].cost > judged[1].cost
+
+
+@pytest.mark.parametrize("mirrored", [True, False])
+def test_mirrored_pictures_are_refused_where_sides_matter(mirrored: bool) -> None:
+    policy = two_class_policy()
+    require_sides_kept(mirrored, policy)
+    if mirrored:
+        with pytest.raises(InputError, match="Pictures would be mirrored, but sides matter"):
+            require_sides_kept(mirrored, policy.model_copy(update={"sides_matter": True}))
 
 
 def two_class_policy() -> Policy:

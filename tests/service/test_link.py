@@ -144,6 +144,10 @@ def test_a_client_in_c_runs_the_gate_and_triggers_each_fish(
         wait_until(lambda: plant.state().is_alive and plant.state().is_local)
         controller.start(by="TBO")
         swim(controller, plant, river, ("AMS", "NSH", "dull"))
+        for _ in range(60):  # until it has heard the heartbeat go on twice
+            controller.run(ListedCamera([*river.empty(2)], RealClock(), setup_id="demo-setup", frames_per_s=20))
+            if client.poll() is not None:
+                break
         out, _ = client.communicate(timeout=20)
         lines = list(log.lines())
     assert client.returncode == 0, out

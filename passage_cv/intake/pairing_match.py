@@ -135,7 +135,9 @@ def _anchors(
     known = [moments[shot.image] for shot in ordered]
     if all(times) and all(known) and len(set(times)) > 1:
         return _time_anchors(lines, times, known), "time", []  # type: ignore[arg-type]  # none of them is None
-    return [], "order", [] if all(known) else ["Some pictures carry no time; they stand in order of their names"]
+    timeless = sum(moment is None for moment in known)
+    note = f"{timeless} of {len(known)} pictures carry no time; all stand in order of their names"
+    return [], "order", [note] if timeless else []
 
 
 def _slate_anchors(lines: Sequence[PairLine], ordered: Sequence[Shot]) -> tuple[list[_Anchor], list[str]]:

@@ -51,7 +51,7 @@ def check_lines_without_picture(batch: CheckedBatch) -> list[Finding]:
             "must resolve",
             f"Row {line.row} names no picture",
             row=line.row,
-            proposal="Name its picture, pair the sheet with its pictures (passage-cv pair), or take the line out",
+            proposal="Name its picture, pair sheet and pictures (passage-cv pair), or let it stand as not imaged",
         )
         for line in batch.rows
         if not line.images and not line.is_counted_only

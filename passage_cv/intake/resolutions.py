@@ -55,6 +55,7 @@ CAN_STAND = frozenset(
         "tag number",
         "tag in two places",
         "name and code differ",
+        "row without picture",
     }
 )
 """Findings of severity ``must resolve`` that a person may let stand; all others need the data changed."""

@@ -28,6 +28,7 @@ from passage_cv.intake.pairing_edits import (
 )
 from passage_cv.intake.pairing_file import read_pairing, write_pairing
 from passage_cv.intake.pairing_match import match_shots, natural_key
+from passage_cv.intake.resolutions import LetStand, Resolutions, write_resolutions
 from passage_cv.intake.timeline import PairLine, Shot, Timeline, read_timeline, require_whole
 from tests.batches import FACTS, jpeg, picture
 
@@ -88,6 +89,7 @@ def test_without_times_pictures_stand_in_the_order_in_which_cameras_count() -> N
     bare = [Shot(f"IMG_{i}.jpg") for i in (10, 9, 8, 11)]
     timeline = match_shots(lines(2), bare, {})
     assert pairs(timeline) == [(2, "8 9"), (3, "10 11")]
+    assert timeline.notes == ("4 of 4 pictures carry no time; all stand in order of their names",)
     assert max(one.sure for one in timeline.series) <= 0.5
     assert sorted(["a10", "a9"], key=natural_key) == ["a9", "a10"]
 
@@ -344,3 +346,14 @@ def test_a_batch_without_anything_to_pair_is_refused(tmp_path: Path) -> None:
         path.unlink()
     with pytest.raises(InputError, match="No picture waits"):
         propose_pairing(folder)
+
+
+def test_a_fish_that_was_not_imaged_may_stand(tmp_path: Path) -> None:
+    folder = evening(tmp_path / "b")
+    (folder / "cam" / "P_4.jpg").unlink()
+    write_pairing(propose_pairing(folder), folder / "pairing.toml", who="TBO")
+    (without,) = check_batch(folder, keep_working=False).unresolved
+    assert (without.kind, without.row) == ("row without picture", 4)
+    stand = LetStand(kind=without.kind, row=4, why="camera full", who="TBO")
+    write_resolutions(folder, Resolutions(let_stand=(stand,)))
+    assert check_batch(folder, keep_working=False).unresolved == ()

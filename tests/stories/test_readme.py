@@ -114,8 +114,9 @@ def test_a_command_of_the_table_runs(command: str, walked: Path, run: Run, tmp_p
         assert made.code == 0, made.err
         words[2] = "run-2"
     done = run(*words, cwd=walked)
-    assert done.code == 0, f"{command}\n{done.out}\n{done.err}"
-    assert done.out.strip()
+    # The sheet of the ten minutes names its pictures, so there is nothing left to pair, and `pair` says so.
+    assert done.code == (1 if words[0] == "pair" else 0), f"{command}\n{done.out}\n{done.err}"
+    assert (done.out + done.err).strip()
 
 
 def test_readme_names_every_command() -> None:

@@ -7,6 +7,7 @@ make a folder), so nothing in the package knows that it is being killed.
 import os
 import signal
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 from passage_cv.dataset.accept import accept_batch
@@ -27,12 +28,17 @@ def accept_and_die(batch: CheckedBatch, root: Path, at_step: int) -> bool:
 
 def start_writer(batch: CheckedBatch, root: Path, at_step: int) -> int:
     """Start such a child, and return its process number."""
+    return start_dying(lambda: accept_batch(batch, Store.open(root), author="TBO"), root, at_step)
+
+
+def start_dying(work: Callable[[], object], root: Path, at_step: int) -> int:
+    """Start a child that does some work on a store and is killed before its ``at_step``-th write step."""
     child = os.fork()
     if child:
         return child
     try:
         _kill_at(str(root), at_step)
-        accept_batch(batch, Store.open(root), author="TBO")
+        work()
         os._exit(0)
     except BaseException as error:  # whatever it is, the child must not run the parent's test on
         os.write(2, f"{error!r}\n".encode())

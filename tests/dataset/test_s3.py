@@ -8,7 +8,9 @@ import pytest
 
 from passage_cv.dataset.accept import accept_batch
 from passage_cv.dataset.amendments import amend
+from passage_cv.dataset.backup import copy_store
 from passage_cv.dataset.ledger import attempts_of, record_use
+from passage_cv.dataset.readings import next_blind, readings_of, record_reading
 from passage_cv.dataset.storage import open_storage
 from passage_cv.dataset.store import Store, StoreSettings
 from passage_cv.dataset.sweep import sweep_store
@@ -102,3 +104,21 @@ def test_a_changed_byte_is_found(tmp_path: Path, address: str) -> None:
         store.read_object(sha256)
     with pytest.raises(InputError, match="needs the store in a local folder"):
         store.object_path(sha256)
+
+
+def test_copied_there_and_back(tmp_path: Path, address: str) -> None:
+    store = Store.create(tmp_path / "store", StoreSettings())
+    accept_trips(tmp_path, store, ["T1", "T2"])
+    fish = next_blind(store, "ELQ")
+    assert fish is not None
+    record_reading(store, fish.token, reader="ELQ", name="BOW")
+    assert copy_store(store, address).n_there == 0
+    there = Store.open(address)
+    assert verify_store(there).problems == ()
+    assert len(readings_of(there)) == 1
+    accept_trips(tmp_path, there, ["T3"])
+    back = tmp_path / "back"
+    copy_store(there, back)
+    assert verify_store(Store.open(back)).problems == ()
+    assert open_version(Store.open(back)).table().equals(open_version(there).table())
+    assert copy_store(there, back).n_copied == 0

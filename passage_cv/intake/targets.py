@@ -1,7 +1,8 @@
 """The reference target: light, colour, scale and sharpness of one picture of it, in a few numbers.
 
-A target is any flat card with a printed square marker (OpenCV's 4 x 4 dictionary of 50) on white paper; the
-white around the marker gives light and colour, its side the scale, its edges the sharpness. Of a card without
+A target is any flat card with one of the printed markers of ``codes`` on white paper, for example the scale that
+``scripts/markers`` prints; the white around the marker gives light and colour, its side the scale, its edges the
+sharpness. Of a card without
 a marker only light and colour are taken, from the middle of the picture. Judging is done by ``target_checks``
 within a batch and by the data set against the set-up's own history.
 """
@@ -14,6 +15,8 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from passage_cv.intake.codes import find_markers
+
 Rgb = npt.NDArray[np.uint8]
 
 _SIDE = 128
@@ -22,7 +25,7 @@ _MARGIN = 32
 _RING = slice(10, 24), slice(_SIDE + 2 * _MARGIN - 24, _SIDE + 2 * _MARGIN - 10)
 """White paper around the marker in that view, clear of its edge."""
 _BORDER = slice(_MARGIN + 5, _MARGIN + 15)
-"""The marker's own black border (a sixth of its side), clear of both edges."""
+"""The marker's own black border (a seventh of its side), clear of both edges."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +65,7 @@ def measure_target(rgb: Rgb, *, scale: float = 1.0) -> Target:
         From the largest marker; from the middle third of the picture where there is none.
     """
     grey = np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
-    corners = find_marker(grey)
+    corners = _largest_marker(grey)
     if corners is None:
         height, width = grey.shape
         middle = rgb[height // 3 : -(height // 3) or None, width // 3 : -(width // 3) or None]
@@ -76,21 +79,14 @@ def measure_target(rgb: Rgb, *, scale: float = 1.0) -> Target:
     return Target(*_light(paper), float(sides.mean()) * scale, _sharpness(straight, paper))
 
 
-def find_marker(grey: npt.NDArray[np.uint8]) -> npt.NDArray[np.float64] | None:
-    """Corners of the largest printed marker, shape (4, 2) as x, y in pixels, or None."""
-    parameters = cv2.aruco.DetectorParameters()
-    parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
-    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50)
-    found, _, _ = cv2.aruco.ArucoDetector(dictionary, parameters).detectMarkers(grey)
-    markers = [np.asarray(one, dtype=np.float64).reshape(4, 2) for one in found]
-    return max(markers, key=lambda one: float(cv2.contourArea(one.astype(np.float32))), default=None)
-
-
-def draw_marker(number: int, side_px: int) -> npt.NDArray[np.uint8]:
-    """A marker to print: black on white, with a white margin of a quarter of its side."""
-    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50)
-    marker = cv2.aruco.generateImageMarker(dictionary, number, side_px)
-    return np.pad(np.asarray(marker, dtype=np.uint8), side_px // 4, constant_values=255)
+def _largest_marker(grey: npt.NDArray[np.uint8]) -> npt.NDArray[np.float64] | None:
+    """Corners of the largest printed marker to parts of a pixel, shape (4, 2) as x, y, or None."""
+    largest = max(find_markers(grey), key=lambda one: one.side_px, default=None)
+    if largest is None:
+        return None
+    corners = np.asarray(largest.corners, dtype=np.float32).reshape(-1, 1, 2)
+    until = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 30, 0.01)
+    return np.asarray(cv2.cornerSubPix(grey, corners, (3, 3), (-1, -1), until), dtype=np.float64).reshape(4, 2)
 
 
 def _straightened(rgb: Rgb, corners: npt.NDArray[np.float64]) -> Rgb:

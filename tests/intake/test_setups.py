@@ -9,9 +9,10 @@ import simplejpeg
 
 from passage_cv.errors import InputError
 from passage_cv.intake.check import check_batch
+from passage_cv.intake.codes import SCALE_ID, draw_marker
 from passage_cv.intake.setups import Setup, SetupCamera, differences, next_setup_id, read_setups
 from passage_cv.intake.target_checks import see_targets
-from passage_cv.intake.targets import draw_marker, measure_target
+from passage_cv.intake.targets import measure_target
 from tests.batches import FACTS, ROWS, write_batch
 
 SETUP = """format = 1
@@ -34,7 +35,7 @@ def target_picture(
 ) -> np.ndarray:
     """A card with a marker of ``side`` pixels, its paper at ``light`` of white, reddened and blurred as asked."""
     card = np.full(size, 120, dtype=np.uint8)
-    marker = draw_marker(7, side)
+    marker = np.pad(draw_marker(SCALE_ID, side), side // 4, constant_values=255)
     card[60 : 60 + len(marker), 90 : 90 + len(marker)] = marker
     rgb = np.clip(card[..., None] * light * np.array([red, 1.0, 1.0]), 0, 255).astype(np.uint8)
     return cv2.GaussianBlur(rgb, (0, 0), blur) if blur else rgb

@@ -6,6 +6,7 @@ load which is decided in :mod:`passage_cv.service.loading`.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
@@ -52,6 +53,7 @@ class Packages:
         self._watches = [PackageWatch(folder) for folder in folders.values()]
         self._now = {hours: describe_package(gate) for hours, gate in self._gates.items()}
         self._audits = -1
+        self._alarms: dict[str, tuple[float | None, float | None, str]] = {}
 
     @property
     def views(self) -> int:
@@ -80,12 +82,16 @@ class Packages:
         audits = self.log.count_audits()
         if audits != self._audits:
             self._audits = audits
-            self._note_alarms(time)
+            self._look_at_audits()
         events = self.log.events_since()
         for hours, gate in self._gates.items():
-            found, plain = in_service(events, hours=hours), describe_package(gate)
-            is_own = found is not None and found.package_id == plain.package_id
-            self._now[hours] = found if found is not None and is_own else plain
+            found, own = in_service(events, hours=hours), describe_package(gate)
+            is_own = found is not None and found.package_id == own.package_id
+            before = found if found is not None and is_own else own
+            u, v, who = self._alarms[hours]
+            self._now[hours] = before.tightened(_or(u, math.inf), _or(v, -math.inf), AUDIT_ALARM)
+            if is_own and self._now[hours] != before:
+                note_tighten(self.log, u=u, v=v, because=AUDIT_ALARM, time=time, by=who)
 
     def at(self, moment: datetime) -> Loaded:
         """The package that counts at a moment."""
@@ -98,18 +104,15 @@ class Packages:
         """Whether every file of every package still lies as it was loaded."""
         return next((fault for watch in self._watches if (fault := watch.check())), None)
 
-    def _note_alarms(self, time: str) -> None:
-        """Write down what audit alarms stop; an alarm that was written down stands until another package loads."""
+    def _look_at_audits(self) -> None:
+        """What the audits of each package's own fish stop; once in the log it stands until another package loads."""
         found = self.log.audited()
         lines = list(self.log.lines()) if found else []
         for hours, gate in self._gates.items():
             own = [line for line in lines if line.package_id == gate.manifest.package_id]
             report = audit_report(own, found, gate.policy, delta=self.site.audit.delta)
-            u, v = what_alarms_stop(report)
-            before = in_service(self.log.events_since(), hours=hours) or self._now[hours]
-            if (before.u, before.v) != _stricter(before, u, v):
-                who = ", ".join(f"{one.code} ({one.kind})" for one in report.alarms)
-                note_tighten(self.log, u=u, v=v, because=AUDIT_ALARM, time=time, by=who)
+            who = ", ".join(f"{one.code} ({one.kind})" for one in report.alarms)
+            self._alarms[hours] = (*what_alarms_stop(report), who)
 
     def _require_hours(self, folders: Mapping[str, Path]) -> None:
         needed = {ALWAYS} if self.site.hours is None else {ATTENDED, UNATTENDED}
@@ -121,5 +124,5 @@ class Packages:
             )
 
 
-def _stricter(now: InService, u: float | None, v: float | None) -> tuple[float, float]:
-    return (now.u if u is None else min(now.u, u), now.v if v is None else max(now.v, v))
+def _or(value: float | None, other: float) -> float:
+    return other if value is None else value

@@ -525,3 +525,13 @@ def test_the_end_asks_for_the_safe_position(make_bench: Callable[..., Bench]) ->
     bench.controller.end(by="TBO")
     assert bench.plant.positions == [Position.PASS, Position.SAFE]
     assert bench.state is State.OFF
+
+
+def test_an_alarm_in_shadow_holds_and_tightens_no_other_package(make_bench: Callable[..., Bench]) -> None:
+    bench = make_bench(audit=Audit(share=1.0), shadow=True)
+    bench.show([data for _ in range(12) for data in bench.river.one("AMS")])
+    for line in bench.lines:
+        bench.log.add_audit(line.presentation_id, time="now", label="NSH", by="ELQ")
+    bench.show([*bench.river.one("AMS")])
+    assert [line.hold_reason for line in bench.lines[12:]] == ["audit alarm"]
+    assert "tighten" not in [kind for _, kind, _, _ in bench.log.events()]

@@ -82,7 +82,7 @@ class ClassRule(Settings):
     false_rejection_limit: Share | None = None
     never_reject_above: Share | None = None
     expected_share: Annotated[float, Field(ge=0, le=1)] | None = None
-    where: Where | None = None
+    where: Annotated[Where | None, Field(exclude_if=lambda where: where is None)] = None
     confirmed_only: Annotated[bool, Field(exclude_if=lambda asked: not asked)] = False
 
     @model_validator(mode="after")

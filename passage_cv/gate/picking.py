@@ -11,6 +11,7 @@ from collections.abc import Iterable
 from passage_cv.dataset.versions import Version
 from passage_cv.gate.pictures import ReferencePicture
 from passage_cv.policy import Policy
+from passage_cv.recognition.rows import classes_of
 
 PER_CLASS = 2
 
@@ -23,11 +24,12 @@ def pick_reference_pictures(
     Individuals come in the order of their names, views in the order of the sheet; at most as many views as
     the gate takes. A class without a gate view in ``train`` has no reference picture.
     """
-    codes = {rule.scientific_name: rule.code for rule in policy.classes}
+    classes = classes_of(policy)
+    labelled = [(classes.class_of(row), row) for row in version.table().to_pylist()]
     rows = [
-        (codes[row["scientificName"]], row["individual"], row["sheet_order"], row["image_sha256"])
-        for row in version.table().to_pylist()
-        if row["role"] == "train" and row["purpose"] == "gate view" and row["scientificName"] in codes
+        (code, row["individual"], row["sheet_order"], row["image_sha256"])
+        for code, row in labelled
+        if row["role"] == "train" and row["purpose"] == "gate view" and code in classes.classes
     ]
     chosen = set(_first_individuals(sorted(rows), per_class))
     views: Counter[str] = Counter()

@@ -14,6 +14,7 @@ from typing import Any, Literal
 import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
+from pydantic import Field
 
 from passage_cv.config import Settings, parse_settings
 from passage_cv.errors import InputError
@@ -22,6 +23,8 @@ from passage_cv.policy import Policy
 from passage_cv.scores import NUMBER_COLUMNS, TEXT_COLUMNS
 
 GATE_VIEW = "gate view"
+NOT_EXAMINED = ("", "NX", "U")
+"""What a sheet says of a mark or sex that nobody looked for."""
 UNKNOWN = "unknown"
 """Class of a fish that the model has no class for; it may only be held."""
 
@@ -32,11 +35,20 @@ class RunClasses(Settings):
     format: Literal[1] = 1
     classes: tuple[str, ...]
     scientific_names: Mapping[str, str]
+    where: Mapping[str, Mapping[str, str]] = Field(default_factory=dict)
+    """Class to what else the sheet must say of its fish: column to value, for classes within a species."""
 
-    @property
-    def by_scientific_name(self) -> dict[str, str]:
-        """Scientific name to class."""
-        return {name: code for code, name in self.scientific_names.items()}
+    def class_of(self, row: Mapping[str, Any]) -> str:
+        """The class of a row of a version, :data:`UNKNOWN` for another species, "" where the sheet does not tell."""
+        own = [code for code in self.classes if self.scientific_names[code] == row["scientificName"]]
+        if not own:
+            return UNKNOWN
+        asked = {code: self.where.get(code, {}) for code in own}
+        fits = [code for code in own if all(row[column] == value for column, value in asked[code].items())]
+        if fits:
+            return fits[0]
+        untold = {column for rule in asked.values() for column in rule if (row[column] or "") in NOT_EXAMINED}
+        return "" if untold else UNKNOWN
 
 
 def read_run_classes(path: Path) -> RunClasses:
@@ -101,25 +113,37 @@ def choose_classes(table: pa.Table, policy: Policy | None, *, where: str = "vers
     if policy is None:
         codes = {name.lower().replace(" ", "-"): str(name) for name in found}
         return RunClasses(classes=tuple(codes), scientific_names=codes)
-    lacking = [rule.code for rule in policy.classes if rule.scientific_name not in found]
+    classes = classes_of(policy)
+    met = set(label_rows(table, classes, "train").label.tolist())
+    lacking = [code for code in policy.codes if code not in met]
     if lacking:
         raise InputError(
             f"No gate view in train of {', '.join(lacking)}, which the policy names",
             where=where,
             do="Accept a batch that has them, or take them out of the policy: they will then be held as unknown.",
         )
+    return classes
+
+
+def classes_of(policy: Policy) -> RunClasses:
+    """The classes of a policy, in its order."""
     return RunClasses(
-        classes=policy.codes, scientific_names={rule.code: rule.scientific_name for rule in policy.classes}
+        classes=policy.codes,
+        scientific_names={rule.code: rule.scientific_name for rule in policy.classes},
+        where={rule.code: rule.where.asked for rule in policy.classes if rule.where},
     )
 
 
 def label_rows(table: pa.Table, classes: RunClasses, *roles: str) -> Rows:
-    """The gate views of these roles, each with its class or :data:`UNKNOWN`."""
+    """The gate views of these roles, each with its class or :data:`UNKNOWN`.
+
+    A fish whose class hangs on a mark or sex that nobody examined is left out: nobody knows which class it is of.
+    """
     usable = _gate_views(table)
     usable = usable.filter(pa.array([role in roles for role in usable["role"].to_pylist()], pa.bool_()))
-    codes = classes.by_scientific_name
-    labels = [codes.get(str(name), UNKNOWN) for name in usable["scientificName"].to_pylist()]
-    return Rows(usable, np.array(labels, dtype=np.str_))
+    asked = sorted({"scientificName", *(column for rule in classes.where.values() for column in rule)})
+    labels = np.array([classes.class_of(row) for row in usable.select(asked).to_pylist()], dtype=np.str_)
+    return Rows(usable, labels).where(labels != "")
 
 
 def _gate_views(table: pa.Table) -> pa.Table:

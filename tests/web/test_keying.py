@@ -118,3 +118,19 @@ def test_keying_beside_a_sheet_or_from_no_picture_is_refused(technician: Browser
     assert technician.post(f"/batches/{batch}/keying/second", image=PAPER).status_code == 404
     technician.send(batch, "sheet.csv", b"image,individual,code\n")
     assert key(technician, batch, READ) == 422
+
+
+def test_script_in_cells_facts_and_initials_stays_text(
+    office: Office, technician: Browser, second: Browser, batch: str
+) -> None:
+    script = "<script>alert(1)</script>"
+    key(technician, batch, [("1", script, "480")])
+    technician.post(f"/batches/{batch}/facts", permit=script, recordedBy=script)
+    technician.post("/account/initials", initials="<b>x</b>")
+    technician.post(f"/batches/{batch}/keying/second", image=PAPER)
+    second.post("/keying/1", **cells([("1", script * 2, "480")]))
+    pages = [f"/batches/{batch}", f"/batches/{batch}/keying?image={PAPER}", "/account"]
+    pages.append(f"/batches/{batch}/keying/compare?image={PAPER}")
+    texts = [technician.get(page).text for page in pages]
+    assert not any(script in text or "<b>x" in text for text in texts)
+    assert sum("&lt;script&gt;" in text for text in texts) == 3

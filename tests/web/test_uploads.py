@@ -144,9 +144,12 @@ def test_other_peoples_batches_take_nothing(office: Office, technician: Browser)
     assert patch(eve, place, 0, DATA)[0] == 404
     assert eve.call("HEAD", place).status_code == 404
     assert eve.call("DELETE", place).status_code == 404
-    for path in ("", "/received", "/findings", "/findings.csv", "/receipt", "/pictures/a.bin"):
+    for path in ("", "/received", "/findings", "/findings.csv", "/receipt", "/pictures/a.bin", "/columns", "/pairing",
+                 "/thumbnails/a.jpg", "/keying", "/keying/compare"):  # fmt: skip
         assert eve.get(f"/batches/{batch}{path}").status_code == 404
-    for path in ("/check", "/accept", "/aside", "/take-up", "/decisions"):
+    for path in ("/check", "/accept", "/aside", "/take-up", "/decisions", "/facts", "/proposals", "/columns",
+                 "/pairing", "/pairing/undo", "/pairing/confirm", "/pairing/anew", "/keying", "/keying/second", "/keying/compare",
+                 "/decisions/1/undo"):  # fmt: skip
         assert eve.post(f"/batches/{batch}{path}").status_code == 404
     with office.server.sessions() as db:
         assert db.query(Upload).count() == 1

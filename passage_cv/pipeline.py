@@ -14,6 +14,7 @@ import numpy as np
 
 from passage_cv.dataset.agreement import agreement
 from passage_cv.dataset.attempts import attempt_standing
+from passage_cv.dataset.confirming import require_confirmed
 from passage_cv.dataset.ledger import attempt_policy_sha256, record_use
 from passage_cv.dataset.store import Store
 from passage_cv.dataset.versions import open_version
@@ -222,6 +223,7 @@ def _attempt(scores: Scores, policy: Policy, store: Path | str | None) -> tuple[
     opened = Store.open(store)
     model, key = str(scores.meta.get("model_sha256", scores.sha256)), attempt_policy_sha256(policy)
     version, cut = str(scores.meta.get("version", "")), scores.with_role("cut")
+    require_confirmed(opened, policy, dict(zip(cut.individual.tolist(), cut.label.tolist(), strict=True)))
     standing = attempt_standing(
         opened,
         {str(name) for name in cut.individual},

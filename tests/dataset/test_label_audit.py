@@ -15,6 +15,7 @@ from passage_cv.dataset.amendments import amend
 from passage_cv.dataset.confirming import keep_confirmed, require_confirmed
 from passage_cv.dataset.disputes import find_disputes
 from passage_cv.dataset.leaks import find_leaks
+from passage_cv.dataset.ledger import attempts_of
 from passage_cv.dataset.reading_sheet import read_filled, write_reading_sheet
 from passage_cv.dataset.readings import next_blind, record_reading
 from passage_cv.dataset.store import Store, StoreSettings
@@ -22,6 +23,7 @@ from passage_cv.dataset.verify import verify_store
 from passage_cv.dataset.versions import open_version
 from passage_cv.errors import InputError
 from passage_cv.intake.check import check_batch
+from passage_cv.pipeline import calibrate_scores
 from passage_cv.policy import Policy
 from passage_cv.scores import Scores, build_scores
 from tests.batches import FACTS, trip_rows, write_batch
@@ -223,3 +225,17 @@ def test_doubted_fish_do_not_count_for_kappa(tmp_path: Path, store: Store) -> No
     assert (one.individual, one.drawn) == ("T0-1/0", False)
     assert agreement(store).chosen == 1
     assert agreement(store).n_read == 0
+
+
+def test_calibrate_holds_a_site_to_what_its_policy_asks(tmp_path: Path, store: Store) -> None:
+    cut = [row["individual"] for row in open_version(store).table().to_pylist() if row["role"] == "cut"]
+    lines = [f"{one},{'NSH' if one.endswith('2') else 'AMS'},cut,0.2,0.8" for one in cut]
+    (tmp_path / "scores.csv").write_text("\n".join(["individual,class,role,prob:NSH,prob:AMS", *lines]) + "\n")
+    (tmp_path / "policy.toml").write_text(POLICY + "confirmed_only = true\n")
+    given = (tmp_path / "scores.csv", tmp_path / "policy.toml", tmp_path / "cutoffs.json")
+    with pytest.raises(InputError, match="individuals of AMS are not confirmed, which the policy of QMR-KBW-01 asks"):
+        calibrate_scores(*given, store=tmp_path / "store")
+    assert attempts_of(store) == []  # refused before a score was read
+    (tmp_path / "policy.toml").write_text(POLICY)
+    calibrate_scores(*given, store=tmp_path / "store")
+    assert len(attempts_of(store)) == 1

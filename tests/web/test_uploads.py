@@ -148,8 +148,8 @@ def test_other_peoples_batches_take_nothing(office: Office, technician: Browser)
                  "/thumbnails/a.jpg", "/keying", "/keying/compare"):  # fmt: skip
         assert eve.get(f"/batches/{batch}{path}").status_code == 404
     for path in ("/check", "/accept", "/aside", "/take-up", "/decisions", "/facts", "/proposals", "/columns",
-                 "/pairing", "/pairing/undo", "/pairing/confirm", "/pairing/anew", "/keying", "/keying/second", "/keying/compare",
-                 "/decisions/1/undo"):  # fmt: skip
+                 "/pairing", "/pairing/undo", "/pairing/confirm", "/pairing/anew", "/keying", "/keying/second",
+                 "/keying/compare", "/decisions/1/undo"):  # fmt: skip
         assert eve.post(f"/batches/{batch}{path}").status_code == 404
     with office.server.sessions() as db:
         assert db.query(Upload).count() == 1

@@ -31,9 +31,10 @@ from passage_cv.intake.names import any_names
 from passage_cv.pipeline import Calibrated, ReportOptions, calibrate_scores, evaluate_scores
 from passage_cv.policy import Policy, read_policy
 from passage_cv.progress import Progress, silent
+from passage_cv.recognition.ablation import COMMON, everybody
 from passage_cv.recognition.crossval import cross_validate, cross_validate_plainly, individual_figures
 from passage_cv.recognition.heads import DiscriminantGrid, Examples, Floats, Ints
-from passage_cv.recognition.rows import RunClasses, choose_classes, label_rows
+from passage_cv.recognition.rows import RunClasses, choose_classes
 from passage_cv.recognition.score import score_version
 from passage_cv.recognition.selection import choose_head
 from passage_cv.recognition.train import Features, TrainSettings, embed_rows, to_examples, train_model
@@ -51,8 +52,6 @@ PASS_COST, REJECT_COST, HOLD_COST = 20.0, 5.0, 1.0
 CONFIDENCE = 0.95
 AUTHOR = "real-data"
 LAST_LAYER = 7
-COMMON = 10
-"""Classes of at least so many individuals make the second balanced figure; below, one fish is 10 points [ours]."""
 NOTE = (
     "Photographs of a folder, an individual being a sequence. Roles were drawn by individual: the limits say nothing "
     "about another place, camera or season."
@@ -174,10 +173,7 @@ def cross_validate_version(
     ``asked.seeds`` fold seeds; ``by_seed`` holds each, ``standard_error`` that of the mean where there are two seeds
     or more.
     """
-    table = version.table()
-    everybody = table.set_column(table.column_names.index("role"), "role", [["train"] * len(table)])
-    classes = choose_classes(everybody, None)
-    rows = label_rows(everybody, classes, "train")
+    rows, classes = everybody(version)
     head = settings if isinstance(settings, TrainSettings) else read_settings(QUICK, TrainSettings)
     features = embed_rows(rows, version.store, head, progress=progress)
     last = head.model_copy(

@@ -13,6 +13,7 @@ from passage_cv.cli.console import command_app, progress_bar, show, warn
 from passage_cv.config import configs_folder
 from passage_cv.errors import PassageError
 from passage_cv.real_data import EXCLUDED, Asked, run_real_data
+from passage_cv.recognition.ablation import COMMON
 from passage_cv.recognition.settings import read_train_settings
 
 app = command_app()
@@ -49,6 +50,7 @@ def real_data(
         f"{found['balanced_accuracy_individual']:.1%} (a plain script: {found['plain_accuracy_individual']:.1%}, "
         f"{found['plain_balanced_accuracy_individual']:.1%}{_claimed(found)})."
     )
+    show(f"Classes of {COMMON} individuals or more alone: {found['balanced_accuracy_individual_common']:.1%}.")
     for line in found["cutoffs"]["unmet"]:
         show(line)
     show(f"Package {'verified' if found['package_verified'] else 'NOT VERIFIED'}: {out / 'package'}")

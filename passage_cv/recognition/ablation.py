@@ -25,6 +25,9 @@ from passage_cv.recognition.rows import Rows, RunClasses, choose_classes, label_
 from passage_cv.recognition.tuned import as_examples, cross_validate_tuned
 from passage_cv.recognition.tuned_settings import TunedSettings
 
+COMMON = 10
+"""Classes of at least so many individuals make the second balanced figure; below, one fish is 10 points [ours]."""
+
 Changes = Mapping[str, Mapping[str, Any]]
 
 _STILL: dict[str, Any] = {"mirrored": False, "geometry": 0.0}
@@ -115,10 +118,12 @@ def _run_trial(store: str, settings: TunedSettings, folds: int, workers: int | N
         workers=workers,
     )
     figures = individual_figures(logits, examples)
+    common = individual_figures(logits, examples, among=examples.per_class >= COMMON)
     return {
         "variant": trial.variant,
         "seed": trial.seed,
         "balanced_accuracy_individual": figures.balanced_accuracy,
+        "balanced_accuracy_individual_common": common.balanced_accuracy,
         "accuracy_individual": figures.accuracy,
         "recalls": _recalls(logits, examples, classes),
         "seconds": round(time.monotonic() - began, 1),
@@ -135,10 +140,18 @@ def _recalls(logits: Floats, examples: Examples, classes: RunClasses) -> dict[st
 
 
 def summarise(found: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
-    """Mean and standard error over seeds of each variant, in the order met."""
+    """Mean and standard error over seeds of each variant, in the order met, over all classes and the common ones."""
     out = []
     for variant in dict.fromkeys(one["variant"] for one in found):
-        values = np.array([one["balanced_accuracy_individual"] for one in found if one["variant"] == variant])
-        error = float(values.std(ddof=1) / np.sqrt(len(values))) if len(values) > 1 else None
-        out.append({"variant": variant, "seeds": len(values), "mean": float(values.mean()), "standard_error": error})
+        trials = [one for one in found if one["variant"] == variant]
+        mean, error = _mean_and_error([one["balanced_accuracy_individual"] for one in trials])
+        common, common_error = _mean_and_error([one["balanced_accuracy_individual_common"] for one in trials])
+        row = {"variant": variant, "seeds": len(trials), "mean": mean, "standard_error": error}
+        out.append({**row, "common": common, "common_standard_error": common_error})
     return out
+
+
+def _mean_and_error(values: Sequence[float]) -> tuple[float, float | None]:
+    """The mean, and its standard error where there are two values or more."""
+    error = float(np.std(values, ddof=1) / np.sqrt(len(values))) if len(values) > 1 else None
+    return float(np.mean(values)), error

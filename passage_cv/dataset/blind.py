@@ -60,8 +60,11 @@ def fish_of(version: Version, *, used_only: bool = False) -> list[Fish]:
 
 
 def token_of(key: str, reader: str, individual: str) -> str:
-    """A name for a fish that says nothing about it, another one for each reader."""
-    return sha256_bytes(f"{key}/{reader}/{individual}".encode())[:16]
+    """A name for a fish that says nothing about it, another one for each reader.
+
+    It begins with a letter: spreadsheets take hex digits with an ``e`` among them for a number.
+    """
+    return "f" + sha256_bytes(f"{key}/{reader}/{individual}".encode())[:15]
 
 
 def _fish(individual: str, rows: list[tuple[str, ...]]) -> Fish:

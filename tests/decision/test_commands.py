@@ -90,6 +90,11 @@ def test_evaluate_refuses_a_folder_without_a_report(folder: Path, cutoffs: Path,
         run("evaluate", folder / "scores.parquet", "-c", cutoffs, "-o", tmp_path, "--before", tmp_path / "none")
 
 
+def test_near_pictures_need_the_store_that_holds_them(folder: Path, cutoffs: Path, tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="--run needs the pictures"):
+        run("evaluate", folder / "scores.parquet", "-c", cutoffs, "-o", tmp_path, "--run", tmp_path)
+
+
 def test_costs_are_asked_and_tried(folder: Path, tmp_path: Path) -> None:
     sheet = tmp_path / "costs.toml"
     assert run("costs", "ask", "-p", folder / "policy.toml", "-o", sheet).exit_code == 0

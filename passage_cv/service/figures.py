@@ -30,7 +30,7 @@ TICKS = 10
 
 def draw_charts(report: DriftReport) -> bytes:
     """Hold rate, species mix and the daily means that were measured, with the days that stand out marked."""
-    panels = [("hold rate", [day.held / day.n for day in report.days])]
+    panels: list[tuple[str, list[float | None]]] = [("hold rate", [day.held / day.n for day in report.days])]
     panels += [
         (f"share seen as {name}", [day.top.get(name, 0) / day.n for day in report.days])
         for name in _seen(report.days)

@@ -21,7 +21,7 @@ from passage_cv.web.jobs import add_job, is_busy
 from passage_cv.web.keying import require_settled
 from passage_cv.web.settings import WebSettings
 from passage_cv.web.tables import Batch, Job, User, utc
-from passage_cv.web.uploads import files_of
+from passage_cv.web.uploads import count_files
 
 FACTS = (
     "trip",
@@ -157,7 +157,7 @@ def start_check(db: Session, batch: Batch, who: str) -> Job:
     _require_quiet(db, batch)
     if batch.state not in CHANGEABLE:
         raise InputError(f"Batch is {batch.state}", where=batch.name, do="Start another batch.")
-    if not files_of(db, batch):
+    if not count_files(db, [batch]):
         raise InputError("No file has arrived yet", where=batch.name, do="Send the sheet and the pictures first.")
     require_settled(db, batch)
     batch.state = "checking"

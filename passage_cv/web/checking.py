@@ -96,6 +96,8 @@ def keep_check(db: Session, batch: Batch, checked: CheckedBatch, root: Path) -> 
             "kind": values["kind"],
             "severity": values["severity"],
             "has_change": bool(values.get("change")),
+            "line": values["line"] or 0,
+            "stands": bool(values["stands"]),
             "values": values,
         }
         for n, values in enumerate(finding_values(checked))

@@ -135,7 +135,8 @@ class Upload(Base):
 class Found(Base):
     """One finding of the last check, in the order in which people see them; replaced by the next check.
 
-    ``has_change`` says whether it proposes a change of one cell that can be accepted as it is.
+    ``has_change`` says whether it proposes a change of one cell that can be accepted as it is, ``line`` the row that
+    it is about (0 for none), ``stands`` whether somebody let it stand before the check.
     """
 
     __tablename__ = "found"
@@ -144,6 +145,8 @@ class Found(Base):
     kind: Mapped[str] = mapped_column(String(80))
     severity: Mapped[str] = mapped_column(String(12))
     has_change: Mapped[bool]
+    line: Mapped[int]
+    stands: Mapped[bool]
     values: Mapped[dict[str, Any]]
 
 

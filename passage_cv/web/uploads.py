@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import fcntl
 import os
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -153,10 +153,21 @@ def give_up(db: Session, settings: WebSettings, upload: Upload) -> None:
     db.commit()
 
 
-def files_of(db: Session, batch: Batch) -> list[Upload]:
+def files_of(db: Session, batch: Batch, *, most: int | None = None) -> list[Upload]:
     """Whole files of a batch, by name."""
-    found = select(Upload).where(Upload.batch_id == batch.id, Upload.done_at != "").order_by(Upload.name)
+    found = select(Upload).where(Upload.batch_id == batch.id, Upload.done_at != "").order_by(Upload.name).limit(most)
     return list(db.scalars(found))
+
+
+def count_files(db: Session, batches: Iterable[Batch]) -> dict[str, tuple[int, int]]:
+    """Number and bytes of the whole files of each batch, by its id; a batch without any is left out."""
+    ids = [batch.id for batch in batches]
+    counts = (
+        select(Upload.batch_id, func.count(), func.sum(Upload.length))
+        .where(Upload.batch_id.in_(ids), Upload.done_at != "")
+        .group_by(Upload.batch_id)
+    )
+    return {batch_id: (n, int(n_bytes)) for batch_id, n, n_bytes in db.execute(counts)}
 
 
 @contextmanager

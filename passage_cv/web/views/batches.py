@@ -17,10 +17,11 @@ from passage_cv.web.decisions import decisions_of
 from passage_cv.web.paths import below
 from passage_cv.web.people import Role
 from passage_cv.web.tables import Batch, Job, Upload
-from passage_cv.web.uploads import files_of, received_folder
+from passage_cv.web.uploads import count_files, files_of, received_folder
 
 Text = Annotated[str, Form()]
 BATCHES_SHOWN = 500
+FILES_SHOWN = 500
 
 
 def batch_list(ask: Asking) -> Response:
@@ -51,7 +52,8 @@ def show(ask: Asking, batch_id: str) -> Response:
     return ask.page(
         "batch",
         batch=batch,
-        files=files_of(ask.db, batch),
+        files=files_of(ask.db, batch, most=FILES_SHOWN),
+        arrived=count_files(ask.db, [batch]).get(batch.id, (0, 0)),
         n_partial=len(_partial(ask, batch)),
         job=last_job(ask, batch.id),
         decisions=decisions_of(ask.db, batch),

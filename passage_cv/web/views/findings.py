@@ -168,19 +168,27 @@ def _cell_meant(batch: Batch, values: dict[str, Any], headings: Sequence[str]) -
 
 def _standing(ask: Ask, batch: Batch, made: Sequence[Decision]) -> dict[str, Any]:
     """How many of the findings that must be resolved nothing was decided about yet."""
-    must = select(Found).where(Found.batch_id == batch.id, Found.severity == "must resolve")
-    open_ones = [one for one in ask.db.scalars(must) if not one.values["stands"]]
-    left = sum(not [d for d in decisions.about(made, one.values) if d.kind != "note"] for one in open_ones)
+    must = (Found.batch_id == batch.id, Found.severity == "must resolve", Found.stands.is_(False))
+    n_must = ask.db.scalar(select(func.count()).select_from(Found).where(*must)) or 0
     headings = batch.sheet.get("headings", [])
     return {
         "batch": batch,
         "counts": batch.summary,
-        "left": left,
-        "n_must": len(open_ones),
+        "left": n_must - _n_decided(ask, must, [one for one in made if one.kind != "note"]),
+        "n_must": n_must,
         "is_owner": batch.owner_id == ask.person.id,
         "editable": _may_change(ask, batch),
         "columns": [*headings, *(name for name in CANONICAL if name not in headings)],
     }
+
+
+def _n_decided(ask: Ask, must: Sequence[Any], made: Sequence[Decision]) -> int:
+    """How many findings a decision speaks of: by their row, or by one of their pictures."""
+    rows, images = {one.row for one in made if one.row}, {one.image for one in made if one.image}
+    if not images:
+        return ask.db.scalar(select(func.count()).select_from(Found).where(*must, Found.line.in_(rows))) or 0
+    found = ask.db.scalars(select(Found).where(*must))
+    return sum(one.line in rows or not images.isdisjoint(one.values["images"]) for one in found)
 
 
 def _kinds(ask: Ask, batch: Batch) -> list[tuple[str, str, int, int]]:

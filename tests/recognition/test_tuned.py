@@ -192,7 +192,15 @@ def test_every_batch_is_full_and_every_way_of_balancing_learns(world: World, bal
 def test_the_registry_network_tells_plain_colours_apart(world: World) -> None:
     """Eight small pictures of three colours to learn from, one step an epoch; all others must be right."""
     tuned = read_settings(configs_folder() / "train" / "tuned.toml", TunedSettings)
-    settings = tuned_settings(epochs=80, judged_every=80, averaging=0.5).model_copy(update={"network": tuned.network})
+    near = {
+        "turn_degrees": 15,
+        "smallest_scale": 0.8,
+        "largest_scale": 1.1,
+        "move": 0.05,
+    }  # 0.6 of 32 pixels is nothing
+    settings = tuned_settings(epochs=80, judged_every=80, averaging=0.5).model_copy(
+        update={"network": tuned.network, "augment": tuned.augment.model_copy(update=near)}
+    )
     bench = bench_of(world, settings)
     learn, predict = halves(bench)
     logits = fit_network(bench, Lesson(0, learn, predict, 80)).logits[80]

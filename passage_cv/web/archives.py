@@ -43,6 +43,8 @@ def unpack_zip(
 
 
 def _members(packed: zipfile.ZipFile, archive: Path, most_bytes: int, most_files: int) -> list[zipfile.ZipInfo]:
+    if not all(one.filename for one in packed.infolist()):
+        raise _refusal("Zip holds a file without a name", archive, "Pack it again.")
     members = [one for one in packed.infolist() if not one.is_dir() and not _is_junk(one.filename)]
     names = [safe_name(one.filename) for one in members]
     if len(members) > most_files:

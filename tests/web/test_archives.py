@@ -85,3 +85,24 @@ def test_flipped_bytes_are_found(tmp_path: Path) -> None:
     data[60] ^= 0xFF
     with pytest.raises(InputError, match="cannot be read"):
         unpack(tmp_path, bytes(data))
+
+
+def test_a_member_without_a_name_is_refused(tmp_path: Path) -> None:
+    archive = tmp_path / "a.zip"
+    with zipfile.ZipFile(archive, "w") as packed:
+        packed.writestr("a.jpg", b"x" * 10)
+    nameless = archive.read_bytes().replace(b"a.jpg", b"\0.jpg")  # a name ends at its first null byte
+    archive.write_bytes(nameless)
+    with pytest.raises(InputError, match="without a name"):
+        unpack_or_nothing(archive, tmp_path / "out", most_bytes=1000, most_files=10)
+
+
+def test_damaged_packed_bytes_are_refused(tmp_path: Path) -> None:
+    archive = tmp_path / "a.zip"
+    with zipfile.ZipFile(archive, "w", zipfile.ZIP_DEFLATED) as packed:
+        packed.writestr("a.txt", bytes(range(256)) * 20)
+    data = bytearray(archive.read_bytes())
+    data[35:60] = b"\xff" * 25
+    archive.write_bytes(bytes(data))
+    with pytest.raises(InputError, match="Zip cannot be read"):
+        unpack_or_nothing(archive, tmp_path / "out", most_bytes=100_000, most_files=10)

@@ -29,7 +29,7 @@ function open(key) {
   if (!target) return false;
   if (target.tagName === "BUTTON") { target.click(); return true; }
   target.open = true;
-  const field = target.querySelector("input[name=value], select");
+  const field = target.querySelector("input[name=value]") || target.querySelector("select");
   field.focus();
   if (field.select) field.select();
   return true;
@@ -62,7 +62,8 @@ document.addEventListener("DOMContentLoaded", () => {
   });
   document.body.addEventListener("htmx:afterSettle", () => {
     const finding = then && document.getElementById(then.id);
-    if (finding) { if (then.next) goOn(finding); else look(finding); }
+    const elsewhere = document.activeElement !== document.body && !(finding && finding.contains(document.activeElement));
+    if (finding && !elsewhere) { if (then.next) goOn(finding); else look(finding); }
     then = null;
   });
   document.body.addEventListener("htmx:responseError", (event) => {

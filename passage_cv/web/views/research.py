@@ -18,7 +18,7 @@ from passage_cv.dataset.diff import diff_versions
 from passage_cv.dataset.facts import DrawFact
 from passage_cv.dataset.ledger import attempts_of, uses_of
 from passage_cv.dataset.store import Store
-from passage_cv.dataset.versions import count_roles, list_versions, open_version
+from passage_cv.dataset.versions import count_roles, open_version
 from passage_cv.records import ROLES
 from passage_cv.web import jobs, releases
 from passage_cv.web import research as rules
@@ -46,7 +46,7 @@ def data(ask: Asking) -> Response:
     if store is None:
         policies = rules.list_policies(ask.server.settings)
         return ask.page("data_begin", shares=rules.usual_shares(), policies=policies)
-    return ask.page("data", store=store, versions=list_versions(store)[::-1])
+    return ask.page("data", store=store, versions=rules.versions_of(ask.server.settings, store)[::-1])
 
 
 def begin_data(
@@ -68,7 +68,9 @@ def version(ask: Asking, name: str) -> Response:
     """What one version holds: fish per class and role, and how each unit got its role."""
     store = _store(ask)
     opened = open_version(store, name)
-    older = [info.name for info in list_versions(store) if info.number < opened.record.number]
+    older = [
+        info.name for info in rules.versions_of(ask.server.settings, store) if info.number < opened.record.number
+    ]
     held = _held(ask.server.settings.store_root, opened.name)
     return ask.page("version", version=opened, held=held, role_names=ROLES, older=older[::-1])
 
@@ -172,7 +174,7 @@ def models(ask: Asking) -> Response:
         scores=rules.made_of(ask.db, "scores"),
         configs=list(rules.train_settings()),
         policies=list(rules.list_policies(ask.server.settings)),
-        versions=[info.name for info in list_versions(store)][::-1] if store else [],
+        versions=[info.name for info in rules.versions_of(ask.server.settings, store)][::-1] if store else [],
         jobs=_jobs(ask, ("train", "score")),
     )
 

@@ -40,7 +40,7 @@ from passage_cv.recognition.selection import choose_head
 from passage_cv.recognition.settings import BackboneSettings, TrainSettings, settings_as_toml
 from passage_cv.recognition.tracking import track_run
 from passage_cv.recognition.transforms import recipe_sha256
-from passage_cv.recognition.tuned import tune
+from passage_cv.recognition.tuned import require_sides_kept, tune
 from passage_cv.recognition.tuned_settings import TunedSettings
 from passage_cv.recognition.view_rules import fit_view_rules, list_views
 from passage_cv.scores import Scores, build_scores, write_scores
@@ -104,11 +104,13 @@ def train_model(
     Raises
     ------
     InputError
-        If ``out`` exists, ``views`` cannot be used, a class of the policy has no gate view in ``train``, fewer than
-        two classes have one, or a picture cannot be used.
+        If ``out`` exists, pictures would be mirrored against the policy, ``views`` cannot be used, a class of the
+        policy has no gate view in ``train``, fewer than two classes have one, or a picture cannot be used.
     """
     if out.exists():
         raise InputError("Folder is there already", where=str(out), do="Give a new folder for each run.")
+    if isinstance(settings, TrainSettings):
+        require_sides_kept(settings.mirrored, policy)
     table = version.table()
     classes = choose_classes(table, policy, where=f"version {version.name}")
     rows = label_rows(table, classes, "train")

@@ -5,9 +5,10 @@ from pathlib import Path
 
 import pytest
 
-from passage_cv.config import read_settings
+from passage_cv.config import configs_folder, read_settings
 from passage_cv.errors import InputError
 from passage_cv.files import sha256_file
+from passage_cv.policy import Policy
 from passage_cv.recognition.train import TrainSettings, train_model
 from passage_cv.scores import read_scores
 from tests.recognition.conftest import World, small_settings
@@ -61,3 +62,12 @@ def test_other_weights_than_named_are_refused_and_leave_nothing(world: World, tm
     with pytest.raises(InputError, match="Backbone weights have hash 579344248a93, the settings name 000000000000"):
         train_model(wrong, world.store, world.version, tmp_path / "run")
     assert list(tmp_path.iterdir()) == []
+
+
+def test_quick_too_refuses_mirrored_pictures_where_sides_matter(world: World, tmp_path: Path) -> None:
+    site = read_settings(configs_folder() / "policy" / "quillmarsh.toml", Policy)
+    policy = site.model_copy(update={"sides_matter": True})
+    settings = small_settings().model_copy(update={"mirrored": True})
+    with pytest.raises(InputError, match="sides matter"):
+        train_model(settings, world.store, world.version, tmp_path / "run", policy=policy)
+    assert not (tmp_path / "run").exists()

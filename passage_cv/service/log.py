@@ -10,6 +10,7 @@ from __future__ import annotations
 import csv
 import io
 import sqlite3
+import time
 from collections.abc import Iterable, Iterator
 from contextlib import closing
 from dataclasses import dataclass
@@ -69,7 +70,7 @@ class GateLog:
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
             self._connection = sqlite3.connect(path, timeout=WAIT_S, isolation_level=None)
-            self._connection.execute("PRAGMA journal_mode = WAL")
+            self._write_ahead()
             self._connection.execute("PRAGMA synchronous = FULL")
             self._connection.execute("PRAGMA foreign_keys = ON")
             self._require_format()
@@ -253,6 +254,19 @@ class GateLog:
         for line in self.lines():
             writer.writerow([csv_cell(getattr(line, name)) for name in COLUMNS])
         return write_text(path, stream.getvalue())
+
+    def _write_ahead(self) -> None:
+        """Let others read while we write; SQLite itself does not wait for another process that asks the same."""
+        until = time.monotonic() + WAIT_S
+        while True:
+            try:
+                self._connection.execute("PRAGMA journal_mode = WAL")
+            except sqlite3.OperationalError as error:
+                if "locked" not in str(error) or time.monotonic() > until:
+                    raise
+                time.sleep(0.01)
+            else:
+                return
 
     def _require_format(self) -> None:
         found, names = self._identity()

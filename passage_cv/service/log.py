@@ -293,10 +293,14 @@ class GateLog:
         return self._identity()
 
     def _identity(self) -> tuple[int, set[str]]:
-        """Format number and names of the tables."""
-        found = int(self._connection.execute("PRAGMA user_version").fetchone()[0])
-        names = {row[0] for row in self._connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
-        return found, names
+        """Format number and names of the tables, both of one moment: another process may be writing them."""
+        self._connection.execute("BEGIN")
+        try:
+            found = int(self._connection.execute("PRAGMA user_version").fetchone()[0])
+            rows = self._connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")
+            return found, {row[0] for row in rows}
+        finally:
+            self._connection.execute("COMMIT")
 
     def _refusal(self, what: str, error: Exception) -> InputError:
         return InputError(

@@ -64,8 +64,8 @@ def check_widths(batch: CheckedBatch) -> list[Finding]:
 
 
 def check_cells(batch: CheckedBatch) -> list[Finding]:
-    """Cells that should be a number or one of a few words."""
-    return [finding for line in batch.rows for finding in _cell_findings(line.cells, row=line.row)]
+    """Cells that should be a number or one of a few words; a line whose pictures are all left out is not kept."""
+    return [finding for line in batch.kept_lines() for finding in _cell_findings(line.cells, row=line.row)]
 
 
 def check_names(batch: CheckedBatch) -> list[Finding]:

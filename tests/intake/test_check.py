@@ -91,6 +91,12 @@ def test_a_bad_picture_can_be_left_out_by_name(tmp_path: Path) -> None:
     assert [picture.name for picture in batch.images] == ["images/1.jpg", "images/3.jpg"]
 
 
+def test_a_line_whose_pictures_are_all_left_out_asks_nothing(tmp_path: Path) -> None:
+    folder = write_batch(tmp_path / "b", changed(2, length_mm="long"))
+    assert [finding.kind for finding in check_batch(folder).unresolved] == ["not a number"]
+    assert check_batch(folder, excluded={"images/3.jpg": "no fish measured"}).findings == ()
+
+
 def test_an_exclusion_needs_a_reason_and_a_picture(tmp_path: Path) -> None:
     batch = check_batch(write_batch(tmp_path / "b"), excluded={"images/2.jpg": " ", "images/9.jpg": "blurred"})
     assert kinds(batch) == ["excluded for no reason", "excluded in vain"]

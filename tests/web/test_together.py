@@ -23,7 +23,7 @@ from tests.web.browser import serving
 from tests.web.conftest import Office
 
 pytestmark = pytest.mark.slow
-N_SENDERS, N_ACCEPTERS, N_FISH = 8, 2, 6
+N_SENDERS, N_ACCEPTERS, N_FISH = 8, 2, 20
 PIECE = 600
 LONGEST_S = 300
 

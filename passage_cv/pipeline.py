@@ -80,7 +80,13 @@ class Tried:
 
 
 def calibrate_scores(
-    scores_path: Path, policy_path: Path, out: Path, *, store: Path | str | None = None, author: str = ""
+    scores_path: Path,
+    policy_path: Path,
+    out: Path,
+    *,
+    store: Path | str | None = None,
+    author: str = "",
+    progress: Progress = silent,
 ) -> Calibrated:
     """Set the cutoffs of a scores file under a policy and write them.
 
@@ -95,7 +101,7 @@ def calibrate_scores(
     """
     scores, policy = read_scores(scores_path), read_policy(policy_path)
     attempt, spent = _attempt(scores, policy, store)
-    cutoffs = calibrate(scores, policy, attempt=attempt, spent=spent, author=author)
+    cutoffs = calibrate(scores, policy, attempt=attempt, spent=spent, author=author, progress=progress)
     overload = describe_overload(cutoffs)
     unmet = (*describe_unmet(cutoffs), *([overload] if overload else []))
     return Calibrated(cutoffs, write_cutoffs(cutoffs, out), unmet)
@@ -171,7 +177,7 @@ def second_readings(store: Store) -> SecondReadings | None:
     )
 
 
-def sweep_scores(scores_path: Path, policy_path: Path, out: Path) -> tuple[Path, ...]:
+def sweep_scores(scores_path: Path, policy_path: Path, out: Path, progress: Progress = silent) -> tuple[Path, ...]:
     """Write what other limits, costs, shares and capacities would come to; reads scores of role ``train`` only.
 
     Raises
@@ -180,7 +186,7 @@ def sweep_scores(scores_path: Path, policy_path: Path, out: Path) -> tuple[Path,
         As :func:`passage_cv.decision.sweep.trial_of`.
     """
     trial, demands = trial_of(read_scores(scores_path), read_policy(policy_path))
-    tables = {**sweep_tables(trial, demands), "needed": needed_rows(trial, demands)}
+    tables = {**sweep_tables(trial, demands, progress), "needed": needed_rows(trial, demands)}
     for name, rows in tables.items():
         write_text(out / f"{name}.csv", csv_text(rows))
     return tuple(out / f"{name}.csv" for name in tables)

@@ -120,7 +120,7 @@ def run_real_data(
     write_scores(score_version(out / "run", version.store, version, progress=progress), out / "scores.parquet")
     store = Path(version.store.storage.root)
     calibrated = calibrate_scores(
-        out / "scores.parquet", policy_path, out / "cutoffs.json", store=store, author=AUTHOR
+        out / "scores.parquet", policy_path, out / "cutoffs.json", store=store, author=AUTHOR, progress=progress
     )
     evaluate_scores(
         out / "scores.parquet",

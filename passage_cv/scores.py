@@ -201,7 +201,7 @@ def _quoted(value: object) -> str:
 
 def _read_parquet(path: Path) -> tuple[dict[str, npt.NDArray[Any]], dict[str, Any]]:
     try:
-        table = pq.read_table(path)
+        table = pq.ParquetFile(path).read()
     except (pa.ArrowException, OSError) as error:
         raise InputError(f"File is not Parquet: {error}", where=str(path), do="Write it again.") from error
     raw = (table.schema.metadata or {}).get(b"passage_cv", b"{}")

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from passage_cv.cli.console import command_app, show, show_json, warn
+from passage_cv.cli.console import command_app, progress_bar, show, show_json, warn
 from passage_cv.evaluation.words import percent
 from passage_cv.pipeline import calibrate_scores, sweep_scores
 
@@ -36,10 +36,13 @@ def calibrate(
     on the out-of-fold scores of 'train', and the tables say where the cutoffs, the cost and the held fish would go.
     """
     if sweep is not None:
-        for path in sweep_scores(scores, policy, sweep):
+        with progress_bar() as progress:
+            written = sweep_scores(scores, policy, sweep, progress)
+        for path in written:
             show(f"Wrote {path}")
         return
-    found = calibrate_scores(scores, policy, out, store=store, author=author)
+    with progress_bar() as progress:
+        found = calibrate_scores(scores, policy, out, store=store, author=author, progress=progress)
     cutoffs = found.cutoffs
     if json:
         show_json(cutoffs.model_dump(mode="json", by_alias=True))

@@ -21,6 +21,7 @@ from rich.table import Table
 from passage_cv.cli.help import Group
 from passage_cv.progress import Progress
 
+_LOG_FIRST_S = 2.0
 _LOG_EVERY_S = 5.0
 _LOG_WIDTH = 160
 _NUMBER = re.compile(r"[-+]?[\d.,]*\s?%?|-")
@@ -65,7 +66,7 @@ def table(headings: Sequence[str], rows: Sequence[Sequence[object]], *, title: s
 
 @contextmanager
 def progress_bar() -> Iterator[Progress]:
-    """A progress function: bars with time left on a terminal, a plain line every five seconds in a log."""
+    """A progress function with time left: bars on a terminal; in a log a line after two seconds, then every five."""
     if not sys.stderr.isatty():
         yield _log_lines()
         return
@@ -88,15 +89,15 @@ def progress_bar() -> Iterator[Progress]:
 
 def _log_lines() -> Progress:
     started: dict[str, float] = {}
-    printed: dict[str, float] = {}
+    due: dict[str, float] = {}
 
     def report(label: str, done: int, total: int) -> None:
         now = time.monotonic()
         if label not in started or done == 0:
-            started[label] = printed[label] = now
-        if now - printed[label] >= _LOG_EVERY_S and 0 < done < total:
+            started[label], due[label] = now, now + _LOG_FIRST_S
+        if now >= due[label] and 0 < done < total:
             left = (now - started[label]) * (total - done) / done
             warn(f"{label}: {done} of {total}, about {left:.0f} s left")
-            printed[label] = now
+            due[label] = now + _LOG_EVERY_S
 
     return report

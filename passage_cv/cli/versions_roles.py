@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from passage_cv.cli.console import show, show_json, table
+from passage_cv.cli.console import progress_bar, show, show_json, table
 from passage_cv.cli.versions_out import StoreOption, VersionArgument
 from passage_cv.dataset.coverage import Condition, count_cover, next_trips, thin_cells
 from passage_cv.dataset.figures import draw_cover
@@ -23,6 +23,7 @@ from passage_cv.policy import Policy, read_policy
 from passage_cv.records import ROLES
 
 JsonOption = Annotated[bool, typer.Option("--json", help="For machines.")]
+LOOKING = "Looking at the roles"
 _SHOWN_GAPS = 2
 
 
@@ -39,9 +40,16 @@ def roles(
     the recorded seed.
     """
     opened = open_version(Store.open(store), version)
-    leaks, cells = [*find_leaks(opened), *check_draws(opened)], count_cover(opened)
     rules = read_policy(policy) if policy else None
-    standings = what_is_missing(opened, _needed(rules), by_trip=rules is not None and rules.mode != "fish")
+    with progress_bar() as progress:
+        progress(LOOKING, 0, 4)
+        leaks = find_leaks(opened)
+        progress(LOOKING, 1, 4)
+        leaks = [*leaks, *check_draws(opened)]
+        progress(LOOKING, 2, 4)
+        cells = count_cover(opened)
+        progress(LOOKING, 3, 4)
+        standings = what_is_missing(opened, _needed(rules), by_trip=rules is not None and rules.mode != "fish")
     if as_json:
         show_json(
             {

@@ -118,7 +118,12 @@ def encode_segment(table: pa.Table) -> bytes:
 
 def decode_segment(data: bytes) -> pa.Table:
     """The table of a segment's bytes, with null in columns that came later than it; one thread, as it is small."""
-    return pq.read_table(pa.BufferReader(data), schema=SCHEMA, use_threads=False)
+    found = pq.ParquetFile(pa.BufferReader(data)).read(use_threads=False)
+    columns = [
+        found[field.name].cast(field.type) if field.name in found.column_names else pa.nulls(len(found), field.type)
+        for field in SCHEMA
+    ]
+    return pa.table(columns, schema=SCHEMA)
 
 
 def _target_columns(target: Target) -> dict[str, float | None]:

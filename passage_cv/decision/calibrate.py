@@ -29,6 +29,7 @@ from passage_cv.decision.refusals import (
 from passage_cv.decision.unknown import unknown_rule
 from passage_cv.errors import InputError
 from passage_cv.policy import Policy
+from passage_cv.progress import Progress, silent
 from passage_cv.scores import Scores, Strings
 
 CUT_SHARE = 0.4
@@ -51,6 +52,7 @@ def calibrate(
     spent: Collection[str] | None = None,
     author: str = "",
     now: Callable[[], datetime] = lambda: datetime.now(UTC),
+    progress: Progress = silent,
 ) -> Cutoffs:
     """Find u and v of least expected cost under every limit of the policy.
 
@@ -83,7 +85,7 @@ def calibrate(
     scores, used_up = _without_spent(scores, spent or ())
     individuals = combine_views(scores, policy.views)
     weighted = len(np.unique(scores.numbers["view_weight"])) > 1
-    calibration, warnings = model_calibration(individuals.with_role("train"), scores)
+    calibration, warnings = model_calibration(individuals.with_role("train"), scores, progress)
     cut, unknown = _known_fish(individuals.with_role("cut"), scores.source)
     require_trips(cut, policy)
     rule, said = unknown_rule(individuals.with_role("train"), scores, policy)
@@ -140,7 +142,9 @@ def calibrate(
     )
 
 
-def model_calibration(train: Individuals, scores: Scores) -> tuple[ModelCalibration, tuple[str, ...]]:
+def model_calibration(
+    train: Individuals, scores: Scores, progress: Progress = silent
+) -> tuple[ModelCalibration, tuple[str, ...]]:
     """The model calibration that role ``train`` gives, and what a reader should know where it gives none."""
     if scores.kind == "gate_score":
         return ModelCalibration(), ("Ready gate scores: no model calibration, shares or costs entered them.",)
@@ -148,7 +152,7 @@ def model_calibration(train: Individuals, scores: Scores) -> tuple[ModelCalibrat
         return ModelCalibration(), ("Probabilities were taken as calibrated.",)
     if len(train) == 0:
         return ModelCalibration(), ("No rows of role train: logits were used as they are (beta 1, no offsets).",)
-    found = fit_calibration(train)
+    found = fit_calibration(train, progress=progress)
     if not every_fish_ranked_right(train):
         return found, ()
     return found, (

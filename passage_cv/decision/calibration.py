@@ -16,6 +16,7 @@ from scipy.special import logsumexp, softmax
 
 from passage_cv.decision.combine import Individuals, Ints, evidence
 from passage_cv.errors import InputError, PassageWarning
+from passage_cv.progress import Progress, silent, tracked
 from passage_cv.scores import Floats
 
 BETA_MAX = 100.0
@@ -83,7 +84,9 @@ def fit_temperature(logits: Floats, labels: Ints, weights: Floats | None = None)
     return BETA_MIN if gradient(BETA_MIN) > 0 else float(brentq(gradient, BETA_MIN, BETA_MAX, xtol=1e-13))
 
 
-def fit_calibration(individuals: Individuals, *, ridge: float = RIDGE) -> ModelCalibration:
+def fit_calibration(
+    individuals: Individuals, *, ridge: float = RIDGE, progress: Progress = silent
+) -> ModelCalibration:
     """Fit temperature, class offsets and the within-individual correlation on out-of-fold scores.
 
     Classes weigh alike (each fish 1 / fish of its class), so that p_c stands at equal shares. ``rho`` is
@@ -107,7 +110,8 @@ def fit_calibration(individuals: Individuals, *, ridge: float = RIDGE) -> ModelC
         )
     weights = balanced_weights(labels)
     grid = RHO_GRID if len(np.unique(usable.n_views)) > 1 else (1.0,)
-    fits = [(*_fit(usable, labels, weights, float(rho), ridge), float(rho)) for rho in grid]
+    steps = tracked(grid, "Calibrating the model", progress)
+    fits = [(*_fit(usable, labels, weights, float(rho), ridge), float(rho)) for rho in steps]
     _, beta, offsets, rho = min(fits, key=lambda fit: (fit[0], -fit[3]))
     if beta >= BETA_MAX:
         warnings.warn(f"beta is clamped at {BETA_MAX:g}.", PassageWarning, stacklevel=2)

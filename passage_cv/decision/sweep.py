@@ -7,8 +7,9 @@ so trying things is free; and nothing here sets a cutoff.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -32,6 +33,7 @@ from passage_cv.decision.refusals import UNKNOWN, require_classes, require_floor
 from passage_cv.decision.unknown import unknown_rule
 from passage_cv.errors import InputError
 from passage_cv.policy import Policy
+from passage_cv.progress import Progress, silent, tracked
 from passage_cv.scores import Floats, Scores
 
 FACTORS = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0)
@@ -88,28 +90,24 @@ def count_in_cut(scores: Scores, demands: Demands) -> dict[str, int]:
     return {**counts, POOLED: len(np.unique(cut.text[unit][np.isin(cut.label, excluded)]))}
 
 
-def sweep_tables(trial: Trial, demands: Demands) -> dict[str, list[Row]]:
+def sweep_tables(trial: Trial, demands: Demands, progress: Progress = silent) -> dict[str, list[Row]]:
     """A table per thing that is moved, one thing at a time; each row says what it would come to."""
-    return {
-        "limits": [row for limit in demands.limits for row in _limit_rows(trial, demands, limit)],
+    costs = demands.costs
+    moved: dict[str, list[Callable[[], Iterable[Row]]]] = {
+        "limits": [partial(_limit_rows, trial, demands, limit) for limit in demands.limits],
         "costs": [
-            _row(trial, with_error_cost(demands, code, moved), moved=code, value=moved)
-            for code, cost in zip(demands.costs.classes, demands.costs.error.tolist(), strict=True)
-            for moved in _scaled(cost)
+            partial(_cost_rows, trial, demands, code, cost)
+            for code, cost in zip(costs.classes, costs.error.tolist(), strict=True)
         ],
-        "hold-cost": [
-            _row(trial, with_hold_cost(demands, factor), moved="all hold costs times", value=factor)
-            for factor in FACTORS
-        ],
-        "shares": [
-            _row(trial, with_excluded_share(demands, share), moved="expected share excluded", value=share)
-            for share in EXCLUDED_SHARES
-        ],
-        "capacity": [
-            _row(trial, replace(demands, capacity=Capacity(1.0, share)), moved="share that can be held", value=share)
-            for share in CAPACITIES
-        ],
+        "hold-cost": [partial(_hold_cost_rows, trial, demands)],
+        "shares": [partial(_share_rows, trial, demands)],
+        "capacity": [partial(_capacity_rows, trial, demands)],
     }
+    steps = [(name, rows) for name, makers in moved.items() for rows in makers]
+    tables: dict[str, list[Row]] = {name: [] for name in moved}
+    for name, rows in tracked(steps, "Moving limits, costs and shares", progress):
+        tables[name].extend(rows())
+    return tables
 
 
 def needed_rows(trial: Trial, demands: Demands) -> list[Row]:
@@ -140,6 +138,27 @@ def _limit_rows(trial: Trial, demands: Demands, limit: Limit) -> Iterator[Row]:
             one for one in needed_rows(trial, moved) if (one["class"], one["kind"]) == (limit.code, limit.kind)
         )
         yield {**row, **{key: own[key] for key in ("needed_in_cut", "in_cut", "missing_in_cut", "to_image")}}
+
+
+def _cost_rows(trial: Trial, demands: Demands, code: str, cost: float) -> Iterator[Row]:
+    for value in _scaled(cost):
+        yield _row(trial, with_error_cost(demands, code, value), moved=code, value=value)
+
+
+def _hold_cost_rows(trial: Trial, demands: Demands) -> Iterator[Row]:
+    for factor in FACTORS:
+        yield _row(trial, with_hold_cost(demands, factor), moved="all hold costs times", value=factor)
+
+
+def _share_rows(trial: Trial, demands: Demands) -> Iterator[Row]:
+    for share in EXCLUDED_SHARES:
+        yield _row(trial, with_excluded_share(demands, share), moved="expected share excluded", value=share)
+
+
+def _capacity_rows(trial: Trial, demands: Demands) -> Iterator[Row]:
+    for share in CAPACITIES:
+        capped = replace(demands, capacity=Capacity(1.0, share))
+        yield _row(trial, capped, moved="share that can be held", value=share)
 
 
 def _row(trial: Trial, demands: Demands, *, moved: str, value: float) -> Row:

@@ -27,6 +27,7 @@ def calibrate(work: Work) -> dict[str, Any]:
         place / "cutoffs.json",
         store=_store(work),
         author=work.who,
+        progress=work.progress,
     )
     cutoffs = found.cutoffs
     facts = {

@@ -80,7 +80,7 @@ class Controller:
         self.folders = {ALWAYS: package} if unattended is None else {ATTENDED: package, UNATTENDED: unattended}
         self.machine = Machine()
         self.packages: Packages | None = None
-        self._sequence = log.count()
+        self._sequence = _last_sequence(log, site.site)
         self._count: Counter[Action] = Counter()
         self._asked: Counter[Position] = Counter()
         self._stopping = False
@@ -335,6 +335,16 @@ class Controller:
 
     def _now(self) -> str:
         return self.clock.now().isoformat(timespec="milliseconds")
+
+
+def _last_sequence(log: GateLog, site: str) -> int:
+    """A number that neither a line nor, in an earlier run, a command without a line goes beyond.
+
+    A line that could not be written leaves a gap, and its number may have been sent with the safe position: one more
+    than the lines say is passed over, so that what the plant reads is always new.
+    """
+    ran_before = any(event.kind == START for event in log.events_since())
+    return log.last_number(f"{site}-") + ran_before
 
 
 def _may_move(said: PlantState) -> bool:

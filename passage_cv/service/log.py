@@ -223,6 +223,16 @@ class GateLog:
         """How many presentations the log holds."""
         return int(self._connection.execute("SELECT count(*) FROM presentations").fetchone()[0])
 
+    def last_number(self, prefix: str) -> int:
+        """The largest number that follows a prefix in the ids of presentations, 0 where there is none."""
+        asked = "SELECT MAX(CAST(SUBSTR(presentation_id, ?) AS INTEGER)) FROM presentations"
+        own = " WHERE SUBSTR(presentation_id, 1, ?) = ?"
+        try:
+            (found,) = self._connection.execute(asked + own, (len(prefix) + 1, len(prefix), prefix)).fetchone()
+        except sqlite3.Error as error:
+            raise self._refusal("read", error) from error
+        return int(found or 0)
+
     def lines(self) -> Iterator[LogLine]:
         """Every line in the order in which it was written, with its later confirmation."""
         names = ", ".join(f'p."{name}"' for name in COLUMNS if name != "confirmed")

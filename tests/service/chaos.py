@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-import resource
 import shutil
-from collections.abc import Callable
+import sqlite3
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
 from passage_cv.config import configs_folder
+from passage_cv.files import sha256_file
 from passage_cv.gate.runtime import Package
 from passage_cv.gate.site import read_site
 from passage_cv.records import Action
@@ -20,132 +21,136 @@ from passage_cv.service.log import GateLog
 from passage_cv.service.machine import State
 from passage_cv.service.plant import Position
 from passage_cv.service.presence import FIRST_FRAMES
+from tests.service.causes import CAUSES, Cause
 from tests.service.river import River, SimulatedPlant, make_clock
 
-FAULTS = (
-    "stall", "freeze", "clock", "damage", "gone", "link", "stuck", "broken", "disk", "picture", "two", "model",
-    "local",
-)  # fmt: skip
-PAGE = 4096
-NO_LATCH = {"picture", "two", "model", "local"}
-"""Faults of one fish, or of nobody; after them the gate goes on by itself."""
+SETUP = "demo-setup"
+KINDS_OF_FISH = ("AMS", "BOW", "NSH", "dull")
+SLOWEST_S = 1.9
+"""Between two frames of empty water: as seldom as the site's camera may deliver."""
 
 
 @dataclass(frozen=True)
 class Suffered:
-    """One fault: when it was caused and mended in simulated seconds, and what was commanded meanwhile.
+    """One fault, in simulated seconds.
 
-    ``noticed_s`` and ``ready_s`` are from the cause to the first frame at which the gate was in fault (None: it never
-    latched, the fault concerned one fish alone), and from a person's reset to work again.
+    ``noticed_s`` is from the cause to the first frame at which the gate was in fault, None where none latches;
+    ``ready_s`` from a person's reset to work, 0 where the gate never stopped. ``passes`` are the passes that were
+    commanded between cause and repair.
     """
 
-    fault: str
+    kind: str
     noticed_s: float | None
     ready_s: float
     passes: int
 
 
 class Chaos:
-    """One gate through a day of faults, each mended by a person afterwards."""
+    """One gate, its river and its plant."""
 
     def __init__(self, package: Path, keys: Path, folder: Path, seed: int) -> None:
         self.rng = np.random.default_rng(seed)
-        self.whole, self.package = package, folder / "package"
+        self.whole, self.keys, self.folder, self.package = package, keys, folder, folder / "package"
         shutil.copytree(package, self.package)
         self.log = GateLog(folder / "gate.sqlite")
         self.plant, self.clock, self.river = SimulatedPlant(), make_clock(), River(seed)
-        site = read_site(configs_folder() / "site" / "kettleback.toml").model_copy(update={"setup_id": "demo-setup"})
-        self.controller = Controller(self.package, site, self.log, self.plant, self.clock, keys=keys)
-        self.fault_s: float | None = None
         self.water = self.river.empty(40)
-        self.pool = {code: self.river.one(code) for code in ("AMS", "BOW", "NSH", "dull")}
+        self.pool = {code: self.river.one(code) for code in KINDS_OF_FISH}
+        self.repairs: list[Callable[[], object]] = []
+        self.lines_due = 0
+        self.fault_s: float | None = None
+        self.setup_id, self.last = SETUP, self.water[0]
+        self.controller = self.make_controller()
         self.start()
 
+    def make_controller(self) -> Controller:
+        """A gate computer's process as it comes up."""
+        site = read_site(configs_folder() / "site" / "kettleback.toml").model_copy(update={"setup_id": SETUP})
+        return Controller(self.package, site, self.log, self.plant, self.clock, keys=self.keys)
+
     def start(self) -> None:
-        self.plant.change(is_remote=False, is_alive=True, position=Position.SAFE)
+        """A person starts it in local mode at the safe position, and hands it over."""
+        self.plant.change(is_remote=False, position=Position.SAFE)
         self.controller.start(by="TBO")
         self.plant.change(is_remote=True)
         self.show(self.river.empty(FIRST_FRAMES))
-        assert self.controller.machine.state is State.READY
+        assert self.state is State.READY
 
-    def show(self, pictures: list[bytes | None], *, frames_per_s: float = 10.0) -> None:
-        camera = ListedCamera(pictures, self.clock, setup_id="demo-setup", frames_per_s=frames_per_s)
-        for frame in camera:
+    @property
+    def state(self) -> State:
+        return self.controller.machine.state
+
+    def show(self, pictures: Sequence[bytes | None], *, frames_per_s: float = 10.0) -> None:
+        for frame in ListedCamera(pictures, self.clock, setup_id=self.setup_id, frames_per_s=frames_per_s):
             self.controller.take(frame)
-            if self.fault_s is None and self.controller.machine.state is State.FAULT:
+            self.last = self.last if frame is None else frame.data
+            if self.fault_s is None and self.state is State.FAULT:
                 self.fault_s = self.clock.seconds
-        self.controller.run([])
+
+    def show_any_fish(self) -> None:
+        self.show(self.pool[str(self.rng.choice(KINDS_OF_FISH))])
+        self.lines_due += 1
 
     def idle(self, seconds: float) -> None:
-        """Nothing but water, a frame every 1.9 s: as seldom as the site's camera may deliver."""
-        for number in range(int(seconds / 1.9)):
-            self.show([self.water[number % len(self.water)]], frames_per_s=1 / 1.9)
+        """Nothing but water."""
+        for number in range(int(seconds / SLOWEST_S)):
+            self.show([self.water[number % len(self.water)]], frames_per_s=1 / SLOWEST_S)
 
     def gate(self) -> Package:
         assert self.controller.packages is not None
         return self.controller.packages.at(self.clock.now()).gate
 
-    def fish(self) -> list[bytes | None]:
-        return [*self.pool[str(self.rng.choice(["AMS", "BOW", "NSH", "dull"]))]]
+    def fish(self, name: str) -> list[bytes | None]:
+        """A fish never shown before, and the water after it."""
+        if name == "two":
+            return [*self.river.two(), *self.river.empty(3)]
+        if name == "cut short":
+            one, two, *rest = self.river.one("AMS")
+            return [one, two[: len(two) // 2], *rest]
+        return [*self.river.one(name)]
 
-    def passes(self) -> int:
-        return self.plant.positions.count(Position.PASS)
+    def suffer(self, kind: str) -> Suffered:
+        """Strike before a fish or while it is in view, show the rest, and require that all is as it must be."""
+        cause = CAUSES[kind]
+        n_asked, self.fault_s = len(self.plant.asked), None
+        wanted = [data for name in cause.fish for data in self.fish(name)]
+        moment = int(self.rng.integers(0, 3)) if cause.moment is None else cause.moment
+        self.show(wanted[:moment])
+        struck_s = self.clock.seconds
+        cause.strike(self)
+        self.show(wanted[moment:])
+        self.lines_due += cause.lines
+        asked = tuple(self.plant.positions[n_asked:])
+        assert asked == cause.asked, (kind, moment, asked)
+        assert self.controller.machine.fault is cause.fault, (kind, moment, self.controller.machine.fault)
+        noticed_s = None if self.fault_s is None else self.fault_s - struck_s
+        return Suffered(kind, noticed_s, self.mend(cause), asked.count(Position.PASS))
 
-    def suffer(self, fault: str) -> Suffered:
-        """Cause one fault, show wanted fish during it, and mend it; not one may pass."""
-        before, caused_s, self.fault_s = self.passes(), self.clock.seconds, None
-        gate, wanted = self.gate(), self.river.one("AMS")
-        limits = resource.getrlimit(resource.RLIMIT_FSIZE)
-        model = gate.model
-        if fault == "stall":
-            self.show([None] * 25)
-        elif fault == "freeze":
-            self.show(self.river.empty(1) * 6)
-        elif fault == "clock":
-            self.clock.offset_s += float(self.rng.choice([-7200, 30, 86400]))
-        elif fault == "damage":
-            path = self.package / str(self.rng.choice(["model.onnx", "cutoffs.json", "policy.toml", "manifest.json"]))
-            path.write_bytes(path.read_bytes()[:-1])
-        elif fault == "gone":
-            shutil.rmtree(self.package)
-        elif fault in ("link", "local"):
-            self.plant.change(**{"is_alive": False} if fault == "link" else {"is_remote": False})
-        elif fault in ("stuck", "broken"):
-            setattr(self.plant, fault, True)
-        elif fault == "disk":
-            resource.setrlimit(resource.RLIMIT_FSIZE, (PAGE, limits[1]))  # no further page fits any file
-        elif fault == "picture":
-            wanted[1] = wanted[1][: len(wanted[1]) // 2]
-        elif fault == "two":
-            wanted = [*self.river.two(), *self.river.empty(3)]
-        elif fault == "model":
-            object.__setattr__(gate, "model", None)
-        self.show(wanted)
-        resource.setrlimit(resource.RLIMIT_FSIZE, limits)
-        told_before_it_was_known = 1 if fault == "stuck" else 0  # asked to pass, did not move: that is the fault
-        assert self.passes() - before == told_before_it_was_known, fault
-        noticed_s = None if self.fault_s is None else self.fault_s - caused_s
-        return Suffered(fault, noticed_s, self.mend(fault, model), self.passes() - before)
-
-    def mend(self, fault: str, model: object) -> float:
-        """Repair the cause and start again where that is needed; gives the seconds from reset to work."""
+    def mend(self, cause: Cause) -> float:
+        """Repair, see that nothing starts by itself, and start again; gives the seconds from reset to work."""
+        while self.repairs:
+            self.repairs.pop()()
         self.plant.stuck = self.plant.broken = False
-        self.plant.change(is_alive=True, is_remote=True)
-        if fault in ("damage", "gone"):
-            shutil.rmtree(self.package, ignore_errors=True)
-            shutil.copytree(self.whole, self.package)
-        if fault == "model":
-            object.__setattr__(self.gate(), "model", model)
-        if fault in NO_LATCH:
-            assert self.controller.machine.state is State.READY, fault
+        self.plant.change(is_alive=True, is_remote=True, is_tank_full=False)
+        self.setup_id = SETUP
+        shutil.rmtree(self.package, ignore_errors=True)
+        shutil.copytree(self.whole, self.package)
+        if cause.fault is None and not cause.is_power:
+            assert self.state is State.READY, cause
             return 0.0
-        assert self.controller.machine.state is State.FAULT, fault
-        self.show(self.fish())  # mended, but nobody has reset it
-        assert self.controller.machine.state is State.FAULT, fault
+        self.show_unreset(cause)
         self.controller.reset(by="RKV")
         began_s = self.clock.seconds
         self.start()
         return self.clock.seconds - began_s
+
+    def show_unreset(self, cause: Cause) -> None:
+        """A wanted fish when all is mended and nobody has reset the gate: nothing is asked."""
+        before = len(self.plant.asked)
+        self.show(self.pool["AMS"])
+        self.lines_due += not cause.is_power
+        assert self.state is (State.OFF if cause.is_power else State.FAULT), cause
+        assert len(self.plant.asked) == before, cause
 
 
 def soak(
@@ -161,20 +166,32 @@ def soak(
     """Fish and faults in turn; with ``day_s`` they are spread over so many simulated seconds. ``look`` sees each."""
     chaos = Chaos(package, keys, folder, seed)
     suffered = []
-    for number in range(n_faults):
+    for number, kind in enumerate(draw_kinds(chaos.rng, n_faults)):
         for _ in range(int(chaos.rng.integers(1, 4))):
-            chaos.show(chaos.fish())
-        suffered.append(chaos.suffer(str(chaos.rng.choice(FAULTS))))
+            chaos.show_any_fish()
+        suffered.append(chaos.suffer(kind))
         chaos.idle(max(0.0, day_s * (number + 1) / n_faults - chaos.clock.seconds))
         look(number)
-    require_nothing_lost(chaos)
     chaos.log.close()
+    require_nothing_lost(chaos)
     return suffered
 
 
+def draw_kinds(rng: np.random.Generator, n: int) -> list[str]:
+    """Kinds in random order, each as often as every other."""
+    rounds = [rng.permutation([*CAUSES]) for _ in range(-(-n // len(CAUSES)))]
+    return [str(kind) for kind in np.concatenate(rounds)[:n]]
+
+
 def require_nothing_lost(chaos: Chaos) -> None:
-    """Every verdict that was acted on has its line, and only lines that say pass were passed."""
-    acted_on = {verdict.sequence for verdict, _ in chaos.plant.asked if verdict.reason < 30}
-    lines = {int(line.presentation_id.rpartition("-")[2]): line for line in chaos.log.lines()}
-    assert acted_on <= lines.keys()
-    assert all(line.action is Action.PASS for line in lines.values() if line.commanded == "pass")
+    """By a reader of its own: a line per fish, none damaged, its very pictures, and no command without its line."""
+    with sqlite3.connect(chaos.log.path) as reader:
+        assert reader.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+    with GateLog(chaos.log.path) as log:
+        lines = {int(line.presentation_id.rpartition("-")[2]): line for line in log.lines()}
+    assert len(lines) == chaos.lines_due
+    assert {verdict.sequence for verdict, _ in chaos.plant.asked if verdict.reason < 30} <= lines.keys()
+    for line in lines.values():
+        assert line.action is Action.PASS or "pass" not in (line.commanded, line.confirmed), line
+        kept = tuple(sha256_file(chaos.log.path.parent / path) for path in line.image_paths)
+        assert kept == line.image_sha256s, line

@@ -13,7 +13,9 @@ from tests.service.chaos import Chaos, require_nothing_lost, soak
 
 @pytest.fixture(scope="module")
 def chaos(package: Path, keys: Path, tmp_path_factory: pytest.TempPathFactory) -> Chaos:
-    return Chaos(package, keys, tmp_path_factory.mktemp("chaos"), seed=5)
+    chaos = Chaos(package, keys, tmp_path_factory.mktemp("chaos"), seed=5)
+    chaos.log._connection.execute("PRAGMA busy_timeout = 100")  # a lock of a second is waited for in the soak
+    return chaos
 
 
 @pytest.mark.parametrize("kind", CAUSES)

@@ -6,6 +6,7 @@ accepting is the data set's business.
 
 from __future__ import annotations
 
+import os
 import shutil
 import tempfile
 import weakref
@@ -157,25 +158,29 @@ def find_faults(batch: CheckedBatch) -> CheckedBatch:
 
 def picture_tasks(batch: CheckedBatch) -> list[PictureTask]:
     """Pictures to look at, in sheet order; a path that leaves the batch folder is never opened."""
-    inside = batch.folder.resolve()
     lines = batch.first_lines()
+    paths = {name: os.path.join(batch.folder, name) for name in lines if name not in batch.excluded}  # noqa: PTH118
+    inside = os.path.realpath(batch.folder)
     has_empty = any(line.purpose == "empty" for line in batch.rows)
     return [
         PictureTask(
             name,
-            str(batch.folder / name),
+            path,
             str(batch.workspace or ""),
-            has_marker=marker_side_mm(batch, line) is not None,
+            has_marker=marker_side_mm(batch, lines[name]) is not None,
             wants_sketch=has_empty,
         )
-        for name, line in lines.items()
-        if name not in batch.excluded and _is_inside(batch.folder, name, inside)
+        for name, path in paths.items()
+        if _is_inside(path, inside)
     ]
 
 
-def _is_inside(folder: Path, name: str, inside: Path) -> bool:
-    """Whether a path of the sheet stays below the batch folder; one with a null byte is no path at all."""
-    return "\0" not in name and (folder / name).resolve().is_relative_to(inside)
+def _is_inside(path: str, inside: str) -> bool:
+    """Whether a path of the sheet stays below the batch folder; one with a null byte is no path at all.
+
+    Plain strings, because pathlib keeps every part of a path for as long as the program runs.
+    """
+    return "\0" not in path and os.path.realpath(path).startswith(f"{inside.rstrip('/')}/")
 
 
 def _supposed(sheet: Sheet) -> list[Finding]:
@@ -198,6 +203,7 @@ def _names_of(folder: Path) -> Names:
 
 def _strays(folder: Path, named: set[str]) -> tuple[str, ...]:
     """Picture files below the folder that no line names, hidden ones apart."""
-    found = (path for path in folder.rglob("*") if path.suffix.lower() in PICTURE_SUFFIXES and path.is_file())
-    below = sorted(path.relative_to(folder).as_posix() for path in found if not path.name.startswith("."))
-    return tuple(name for name in below if name not in named)
+    found = (f"{at}/{file}" for at, _, files in os.walk(folder) for file in files if not file.startswith("."))
+    pictures = (path for path in found if os.path.splitext(path)[1].lower() in PICTURE_SUFFIXES)  # noqa: PTH122
+    names = (os.path.relpath(path, folder) for path in pictures)
+    return tuple(sorted(name for name in names if name not in named and (folder / name).is_file()))

@@ -8,12 +8,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
-from pathlib import PurePosixPath
+from dataclasses import dataclass, replace
 
+from passage_cv.intake.cells import Cells, Filled, packed, places
 from passage_cv.intake.columns import COUNT, GATE_VIEW, NUMBER_COLUMNS, OTHER_PURPOSES, TEXT_COLUMNS
 from passage_cv.intake.names import Names, Species
 from passage_cv.intake.sheet import Sheet, SheetRow
+
+_NUMBER_PLACES = places(NUMBER_COLUMNS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +66,10 @@ class Line:
 
 def build_lines(sheet: Sheet, facts: Mapping[str, str], names: Names) -> tuple[Line, ...]:
     """Make a line of every row."""
-    return tuple(_line(row, facts, names) for row in sheet.rows)
+    common = {name: facts.get(name, "") for name in TEXT_COLUMNS}
+    common["purpose"] = common["purpose"] or GATE_VIEW
+    known: dict[tuple[str, ...], dict[str, int]] = {}
+    return tuple(_line(replace(row, cells=packed(row.cells, known)), common, facts, names) for row in sheet.rows)
 
 
 def as_number(text: str) -> float | None:
@@ -91,20 +96,25 @@ def image_names(cell: str) -> tuple[str, ...]:
     ('images/1.jpg', 'images/2.jpg')
     """
     parts = (part.strip().replace("\\", "/") for part in cell.split(";"))
-    return tuple(str(PurePosixPath(part)) for part in parts if part)
+    return tuple(_plain_path(part) for part in parts if part)
 
 
-def _line(row: SheetRow, facts: Mapping[str, str], names: Names) -> Line:
-    text = {name: row.cells.get(name, "") or facts.get(name, "") for name in TEXT_COLUMNS}
-    text["purpose"] = text["purpose"] or GATE_VIEW
-    given = {name: row.cells.get(name, "") or facts.get(name, "") for name in NUMBER_COLUMNS}
+def _plain_path(path: str) -> str:
+    """A path without empty parts and dots for "here", as pathlib writes it; that would keep each part for ever."""
+    inner = "/".join(part for part in path.split("/") if part not in {"", "."})
+    return f"/{inner}" if path.startswith("/") else inner or "."
+
+
+def _line(row: SheetRow, common: Mapping[str, str], facts: Mapping[str, str], names: Names) -> Line:
+    text = Filled(row.cells, common)
+    numbers = (as_number(row.cells.get(name, "") or facts.get(name, "")) for name in NUMBER_COLUMNS)
     return Line(
         row=row.number,
         images=image_names(row.cells.get("image", "")),
         individual=_identity(text),
         species=names.find(text["scientificName"] or text["code"]),
         text=text,
-        numbers={name: as_number(value) for name, value in given.items()},
+        numbers=Cells(_NUMBER_PLACES, tuple(numbers)),
         cells=row.cells,
         n_cells=row.n_cells,
         n_headings=row.n_headings,

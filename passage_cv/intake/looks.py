@@ -18,7 +18,7 @@ from passage_cv.intake.sketches import sketch_of
 
 _SIDE = 32
 _KEPT = 16
-_ROWS = 256
+_ROWS, _COLUMNS = 256, 512
 FINGERPRINT_BITS = _KEPT * _KEPT
 DARK, BRIGHT = 8, 247
 """Grey levels that count as black and as white."""
@@ -41,9 +41,10 @@ class Looks:
     sketch: bytes = field(default=b"", repr=False)
 
 
-def look_at(rgb: npt.NDArray[np.uint8], *, sketched: bool = False) -> Looks:
-    """Measure a picture at working size; its sketch only where asked for."""
-    grey = np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
+def look_at(pixels: npt.NDArray[np.uint8], *, sketched: bool = False) -> Looks:
+    """Measure a picture at working size, colour (height, width, 3) or grey; its sketch only where asked for."""
+    is_colour = pixels.ndim == 3 and pixels.shape[2] == 3
+    grey = np.asarray(cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY) if is_colour else pixels.squeeze(), dtype=np.uint8)
     counts = cv2.calcHist([grey], [0], None, [256], [0, 256]).ravel() / grey.size
     return Looks(
         brightness=float(counts @ np.arange(256)),
@@ -84,25 +85,26 @@ def alike_pairs(fingerprints: Sequence[str], most_bits: int) -> list[tuple[int, 
     Returns
     -------
     list of (earlier index, later index, bits apart)
-        Ordered by the later picture. Memory is flat; time grows with the square of the number, at about
-        10^8 pairs a second.
+        Ordered by the later picture, then the earlier. Memory is flat; time grows with the square of the number, at
+        about 10^8 pairs a second.
     """
     words = as_words(fingerprints)
     found: list[tuple[int, int, int]] = []
     for start in range(0, len(words), _ROWS):
-        block = words[start : start + _ROWS]
-        apart = np.bitwise_count(block[:, None] ^ words[None, : start + len(block)]).sum(axis=2, dtype=np.int32)
-        later, earlier = np.nonzero(apart <= most_bits)
-        below = earlier < later + start
-        found += [
-            (int(i), int(j) + start, int(apart[j, i])) for j, i in zip(later[below], earlier[below], strict=True)
-        ]
+        block, near = words[start : start + _ROWS], []
+        for first in range(0, start + len(block), _COLUMNS):
+            apart = _apart(block, words[first : min(first + _COLUMNS, start + len(block))])
+            near += [(int(j) + start, int(i) + first, int(apart[j, i])) for j, i in np.argwhere(apart <= most_bits)]
+        found += [(i, j, bits) for j, i, bits in sorted(near) if i < j]
     return found
 
 
 def bits_between(ones: Sequence[str], others: Sequence[str]) -> npt.NDArray[np.uint16]:
     """Bits apart of each of ``ones`` from each of ``others``: shape (len(ones), len(others))."""
-    left, right = as_words(ones), as_words(others)
+    return _apart(as_words(ones), as_words(others))
+
+
+def _apart(left: npt.NDArray[np.uint64], right: npt.NDArray[np.uint64]) -> npt.NDArray[np.uint16]:
     apart = np.zeros((len(left), len(right)), dtype=np.uint16)
     for word in range(left.shape[1]):
         apart += np.bitwise_count(left[:, word, None] ^ right[None, :, word])

@@ -160,6 +160,10 @@ def _sheet_lines(sheet: openpyxl.worksheet._read_only.ReadOnlyWorksheet) -> Line
 
 
 def _filled(rows: Iterable[Sequence[str]]) -> Lines:
-    """Rows that hold anything, each with its number in the spreadsheet."""
-    numbered = ((number, [cell.strip() for cell in row]) for number, row in enumerate(rows, start=1))
+    """Rows that hold anything, each with its number in the spreadsheet; equal cells are one text in memory."""
+    known: dict[str, str] = {}
+    numbered = (
+        (number, [known.setdefault(text, text) for text in map(str.strip, row)])
+        for number, row in enumerate(rows, start=1)
+    )
     return [(number, cells) for number, cells in numbered if any(cells)]

@@ -22,6 +22,7 @@ from passage_cv.intake.images import (
     examine_picture,
     reduce_picture,
 )
+from passage_cv.intake.looks import bits_apart
 from tests.batches import jpeg, picture, png
 
 
@@ -47,6 +48,28 @@ def test_webp_and_jpeg_are_read(tmp_path: Path) -> None:
     assert (seen.kind, seen.width, seen.height, seen.trailing_bytes) == ("jpg", 48, 32, 0)
     assert seen.sha256 == sha256_bytes(jpeg("x"))
     assert np.abs(decode_picture(jpeg("x")).astype(int) - picture("x")).mean() < 3
+
+
+def test_luminance_alone_gives_the_looks_that_colour_gives(tmp_path: Path) -> None:
+    rng = np.random.default_rng(2)
+    soft = cv2.resize(rng.integers(0, 256, (9, 16, 3), dtype=np.uint8), (1920, 1080), interpolation=cv2.INTER_CUBIC)
+    noisy = np.clip(soft + rng.normal(0, 12, (1080, 1920, 1)), 0, 255).astype(np.uint8)
+    (tmp_path / "copies").mkdir()
+    plain = look(tmp_path, simplejpeg.encode_jpeg(noisy, quality=90)).looks
+    colour = look(tmp_path, simplejpeg.encode_jpeg(noisy, quality=90), workspace=str(tmp_path / "copies")).looks
+    assert abs(plain.brightness - colour.brightness) < 1  # rounding of grey levels
+    assert abs(plain.sharpness / colour.sharpness - 1) < 0.05  # a picture is shown below a fifth of the usual
+    assert bits_apart(plain.fingerprint, colour.fingerprint) <= 4
+
+
+@pytest.mark.parametrize("start", [0.3, 0.6, 0.9])
+def test_damage_is_told_with_colour_and_without(tmp_path: Path, start: float) -> None:
+    data = jpeg("x")
+    at = int(len(data) * start)
+    (tmp_path / "copies").mkdir()
+    spoilt = data[:at] + b"\xff\xd9" + data[at + 2 :]
+    assert look(tmp_path, spoilt).problem
+    assert look(tmp_path, spoilt, workspace=str(tmp_path / "copies")).problem
 
 
 @pytest.mark.parametrize("kind", ["jpg", "png", "bmp", "webp"])

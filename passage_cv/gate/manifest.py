@@ -16,6 +16,7 @@ from passage_cv.config import Settings, parse_settings
 from passage_cv.errors import InputError
 from passage_cv.files import canonical_json, sha256_bytes, sha256_file
 from passage_cv.gate.format import MANIFEST, PACKAGE_FORMAT, SIGNATURE
+from passage_cv.progress import Progress, silent, tracked
 
 Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
 
@@ -95,14 +96,14 @@ def read_manifest(folder: Path) -> Manifest:
     return manifest
 
 
-def find_altered(folder: Path, manifest: Manifest) -> tuple[str, ...]:
+def find_altered(folder: Path, manifest: Manifest, progress: Progress = silent) -> tuple[str, ...]:
     """One sentence per file that is missing, extra, no plain file, or not what the manifest lists."""
     found = {path.relative_to(folder).as_posix(): path for path in folder.rglob("*") if not _is_folder(path)}
     own = {MANIFEST, SIGNATURE}
     problems = [f"{name} is missing" for name in sorted(manifest.files.keys() - found.keys())]
     problems += [f"{name} is not listed" for name in sorted(found.keys() - manifest.files.keys() - own)]
     problems += [f"{name} is a link, not a file" for name in sorted(found) if found[name].is_symlink()]
-    for name in sorted(manifest.files.keys() & found.keys()):
+    for name in tracked(sorted(manifest.files.keys() & found.keys()), "Checking every byte", progress):
         digest = sha256_file(found[name]) if found[name].is_file() else "no file"
         if digest != manifest.files[name]:
             problems.append(f"{name} does not match its hash: found {digest[:8]}, listed {manifest.files[name][:8]}")

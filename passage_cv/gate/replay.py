@@ -31,7 +31,7 @@ from passage_cv.gate.pictures import PictureCase, read_picture_cases
 from passage_cv.gate.reference import read_logit_cases, same_score
 from passage_cv.gate.runtime import Package
 from passage_cv.gate.views import Logits, look_at_pictures
-from passage_cv.progress import Progress, tracked
+from passage_cv.progress import Progress, silent, tracked
 from passage_cv.recognition.view_kinds import KINDS
 
 SHOWN_PROBLEMS = 10
@@ -41,12 +41,12 @@ class NotMade(Exception):
     """A check that this computer has no tool for; the text names the tool."""
 
 
-def logits_agree(package: Package) -> tuple[bool, str]:
+def logits_agree(package: Package, progress: Progress = silent) -> tuple[bool, str]:
     """Every listed logit decided again: same action, same reason, same score but for the last bits."""
     path = package.folder / LOGIT_CASES
     cases = read_logit_cases(path, package.cutoffs.classes)
     wrong = []
-    for case in cases:
+    for case in tracked(cases, "Deciding reference logits", progress):
         made = decide(case.logits, package.cutoffs, hold_reason=case.hold_reason)
         if not case.agrees(made):
             wrong.append(

@@ -7,7 +7,7 @@ never raises for a bad package.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import TypeVar
 
@@ -95,46 +95,56 @@ def verify_package(
     budget
         The site's time between camera and gate; the slowest one in a hundred decisions must fit.
     """
-    checks: list[Check] = []
-    manifest = _tried(checks, "manifest", lambda: _manifest(folder))
+    asked = _Asked(progress)
+    manifest = asked.ask("manifest", lambda: _manifest(folder))
     package = latency = in_time = None
     if (
         manifest
-        and _tried(checks, "every byte", lambda: _bytes(folder, manifest))
-        and _tried(checks, "signature", lambda: _signed(folder, keys, signatures))
+        and asked.ask("every byte", lambda: _bytes(folder, manifest, progress))
+        and asked.ask("signature", lambda: _signed(folder, keys, signatures))
     ):
-        package = _tried(checks, "records", lambda: _records(folder, manifest))
+        package = asked.ask("records", lambda: _records(folder, manifest))
     if package:
-        _tried(checks, "reference logits", lambda: logits_agree(package))
-        _tried(checks, "reference pictures", lambda: pictures_agree(package, progress))
-        _tried(checks, "C header", lambda: c_header_agrees(package))
-        _tried(checks, "Structured Text", lambda: structured_text_parses(package))
-        latency = _tried(checks, "latency", lambda: _latency(package, progress))
+        asked.ask("reference logits", lambda: logits_agree(package, progress))
+        asked.ask("reference pictures", lambda: pictures_agree(package, progress))
+        asked.ask("C header", lambda: c_header_agrees(package))
+        asked.ask("Structured Text", lambda: structured_text_parses(package))
+        latency = asked.ask("latency", lambda: _latency(package, progress))
     if latency and budget:
         in_time = check_budget(budget, latency.p99_ms)
-        _tried(checks, "time budget", lambda: _in_time(in_time, budget))
+        asked.ask("time budget", lambda: _in_time(in_time, budget))
     identity = manifest.package_id if manifest else ""
-    return VerifyReport(str(folder), identity, this_computer(), tuple(checks), latency, in_time)
+    return VerifyReport(str(folder), identity, this_computer(), tuple(asked.checks), latency, in_time)
 
 
 T = TypeVar("T")
+QUESTIONS = 9
+"""How many there are before the time budget, which takes no time."""
 
 
-def _tried(checks: list[Check], name: str, question: Callable[[], tuple[T, str]]) -> T | None:
-    """Put one question; note the answer; give back what it found, or None where it failed."""
-    try:
-        found, detail = question()
-    except NotMade as error:
-        checks.append(Check(name, ok=True, detail=f"not made here: {error}", made=False))
-        return None
-    except InputError as error:
-        checks.append(Check(name, ok=False, detail=str(error)))
-        return None
-    except Exception as error:
-        checks.append(Check(name, ok=False, detail=f"{type(error).__name__}: {error}"))
-        return None
-    checks.append(Check(name, ok=True, detail=detail))
-    return found
+@dataclass(slots=True)
+class _Asked:
+    """The questions put so far and their answers."""
+
+    progress: Progress
+    checks: list[Check] = field(default_factory=list)
+
+    def ask(self, name: str, question: Callable[[], tuple[T, str]]) -> T | None:
+        """Put one question; note the answer; give back what it found, or None where it failed."""
+        self.progress("Checks", min(len(self.checks), QUESTIONS), QUESTIONS)
+        try:
+            found, detail = question()
+        except NotMade as error:
+            self.checks.append(Check(name, ok=True, detail=f"not made here: {error}", made=False))
+            return None
+        except InputError as error:
+            self.checks.append(Check(name, ok=False, detail=str(error)))
+            return None
+        except Exception as error:
+            self.checks.append(Check(name, ok=False, detail=f"{type(error).__name__}: {error}"))
+            return None
+        self.checks.append(Check(name, ok=True, detail=detail))
+        return found
 
 
 def _manifest(folder: Path) -> tuple[Manifest, str]:
@@ -142,8 +152,8 @@ def _manifest(folder: Path) -> tuple[Manifest, str]:
     return manifest, f"format {manifest.format}, package {manifest.short_id}, {len(manifest.files)} files"
 
 
-def _bytes(folder: Path, manifest: Manifest) -> tuple[bool, str]:
-    problems = find_altered(folder, manifest)
+def _bytes(folder: Path, manifest: Manifest, progress: Progress) -> tuple[bool, str]:
+    problems = find_altered(folder, manifest, progress)
     require_none(problems, where=str(folder), do="Copy the whole folder again from the export.")
     return True, f"{len(manifest.files)} files as written, none missing, none extra"
 

@@ -33,11 +33,22 @@ _FUNCTIONS: Values = {
 
 def load_function_block(text: str) -> Callable[..., Values]:
     """The function block of a program as a Python function of its inputs, giving all its variables."""
+    *_, block = _load_all(text).values()
+    return block  # type: ignore[return-value]
+
+
+def load_function(text: str, name: str) -> Callable[..., float]:
+    """One function of a program as a Python function of its named inputs."""
+    return _load_all(text)[name]  # type: ignore[return-value]
+
+
+def _load_all(text: str) -> dict[str, Callable[..., object]]:
     text = re.sub(r"\(\*.*?\*\)", "", text, flags=re.DOTALL)
     space: Values = dict(_FUNCTIONS)
+    found = {}
     for kind, name, body in _BLOCKS.findall(text):
-        space[name] = _load(name, kind == "FUNCTION", body, space)
-    return space[name]  # type: ignore[return-value]
+        space[name] = found[name] = _load(name, kind == "FUNCTION", body, space)
+    return found
 
 
 def _load(name: str, is_function: bool, body: str, space: Values) -> Callable[..., object]:

@@ -6,13 +6,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from passage_cv.decision.cutoffs_file import read_cutoffs, write_cutoffs
-from passage_cv.decision.rule import UNFAMILIAR, unfamiliarity_of
+from passage_cv.decision.cutoffs_file import Cutoffs, read_cutoffs, write_cutoffs
+from passage_cv.decision.rule import NOT_A_NUMBER, UNFAMILIAR, decide, unfamiliarity_of
 from passage_cv.errors import InputError
 from passage_cv.gate.code_check import FLAGS, find_compiler
+from passage_cv.gate.codes import ACTION_CODES, reason_code
 from passage_cv.gate.pictures import read_picture_cases
+from passage_cv.gate.reference import read_logit_cases
 from passage_cv.gate.runtime import open_package
 from passage_cv.gate.verify import verify_package
+from tests.gate.structured_text import load_function, load_function_block
 from tests.gate_world import GateWorld, build_world, write_picture
 
 LEVEL = -4.0
@@ -59,6 +62,42 @@ def test_an_unfamiliarity_the_gate_cannot_compute_is_refused_at_export(tmp_path:
     world = world_that_holds(tmp_path, None)
     with pytest.raises(InputError, match="which the gate cannot compute"):
         world.pack(tmp_path / "package")
+
+
+def padded(views: np.ndarray, cutoffs: Cutoffs) -> dict[str, object]:
+    """Logits and views as the function block's inputs."""
+    flat = views.ravel().tolist()
+    room = cutoffs.views.max * len(cutoffs.classes)
+    return {"logits": (flat + [0.0] * (room - len(flat)))[:room], "views": len(views)}
+
+
+def test_the_structured_text_computes_the_same_unfamiliarity_and_holds_by_it(package: Path) -> None:
+    cutoffs = read_cutoffs(package / "cutoffs.json")
+    text = (package / "passage_gate.st").read_text()
+    far, block = load_function(text, "PassageGateUnfamiliarity"), load_function_block(text)
+    pictures = [(case.logits.astype(float), "") for case in read_picture_cases(package, cutoffs.classes)]
+    listed = [(c.logits, c.hold_reason) for c in read_logit_cases(package / "reference/logits.csv", cutoffs.classes)]
+    drawn = [(np.random.default_rng(n).normal(0, 4, (n % 4 + 1, len(cutoffs.classes))), "") for n in range(200)]
+    reasons = set()
+    for views, hold in [*pictures, *listed, *drawn]:
+        given = padded(views, cutoffs)
+        out = block(**given, unfamiliarity=far(**given), hold_reason=reason_code("", hold))
+        made = decide(views, cutoffs, hold_reason=hold)
+        assert (out["action"], out["reason"]) == (
+            ACTION_CODES[made.action],
+            reason_code(made.reason, made.hold_reason),
+        )
+        if np.isfinite(views).all() and len(views):
+            assert far(**given) == pytest.approx(unfamiliarity_of(views, cutoffs), rel=1e-12)
+        reasons.add(made.hold_reason)
+    assert {"", UNFAMILIAR, NOT_A_NUMBER} <= reasons
+
+
+@pytest.mark.parametrize("views", [np.zeros((0, 5)), np.full((1, 5), np.nan), np.array([[0, np.inf, 0, 0, 0.0]])])
+def test_an_unfamiliarity_that_cannot_be_said_is_above_every_limit(package: Path, views: np.ndarray) -> None:
+    cutoffs = read_cutoffs(package / "cutoffs.json")
+    far = load_function((package / "passage_gate.st").read_text(), "PassageGateUnfamiliarity")
+    assert far(**padded(views, cutoffs)) == 1e300
 
 
 @pytest.mark.skipif(not find_compiler(), reason="needs a C compiler")

@@ -35,6 +35,16 @@ def failed(report: VerifyReport) -> dict[str, str]:
     return {check.name: check.detail for check in report.checks if not check.ok}
 
 
+def test_each_step_of_a_check_says_how_far_it_is(package: Path) -> None:
+    said: dict[str, list[tuple[int, int]]] = {}
+    verify_package(package, progress=lambda label, done, total: said.setdefault(label, []).append((done, total)))
+    assert said.pop("Checks") == [(n, len(CHECKS)) for n in range(len(CHECKS))]
+    assert [*said] == [
+        "Checking every byte", "Deciding reference logits", "Replaying reference pictures", "Timing",
+    ]  # fmt: skip
+    assert all(steps[0][0] == 0 and steps[-1][0] == steps[-1][1] > 1 for steps in said.values())
+
+
 def test_a_good_package_passes_every_check(package: Path) -> None:
     report = verify_package(package)
     assert report.ok

@@ -183,6 +183,7 @@ def test_a_log_of_format_1_is_read_and_goes_on(tmp_path: Path) -> None:
         first, second = log.lines()
         assert (first.action, first.logits, first.confirmed) == (Action.PASS, {"NSH": (1.5, -2.0)}, "pass")
         assert (second.action, log.audited(), log.count_audits()) == (Action.HOLD, {"P00002": "NSH"}, 1)
+        assert [*log.lines(audited=True)] == [second]
         log.add_measure("P00001", "sharpness", 12.5)
     with GateLog(path) as log:
         assert log.measures("sharpness") == {"P00001": 12.5}

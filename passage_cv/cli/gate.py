@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from passage_cv.cli import gate_records, gate_run
-from passage_cv.cli.console import command_app, show, show_json, table
+from passage_cv.cli.console import command_app, progress_bar, show, show_json, table
 from passage_cv.files import write_bytes
 from passage_cv.gate.signature import make_key, sign_package
 from passage_cv.gate.site import read_site
@@ -73,7 +73,10 @@ def status(
     Exit code 1 while an audit alarm stands (then nothing of that kind is passed, or rejected, until the cutoffs were
     set anew on new fish), a proof test is overdue, or a run was cut off.
     """
-    found = gate_status(package, log, site=None if site is None else read_site(site), delta=delta)
+    with progress_bar() as progress:
+        found = gate_status(
+            package, log, site=None if site is None else read_site(site), delta=delta, progress=progress
+        )
     if charts is not None and found.drift.days:
         write_bytes(charts, draw_charts(found.drift))
     if json:

@@ -15,6 +15,7 @@ from passage_cv.files import write_text
 from passage_cv.gate.runtime import open_package
 from passage_cv.gate.site import read_site
 from passage_cv.gate.verify import verify_package
+from passage_cv.progress import tracked
 from passage_cv.service.acceptance import Place, render_sheet
 from passage_cv.service.challenge import Shown, judge_challenge, note_challenge, read_challenge
 from passage_cv.service.crew import BY_CREW, CrewReport, compare_with_crew, read_crew
@@ -52,8 +53,9 @@ def compare(
     Exit code 1 if the gate would have passed a fish that the crew named as one of an excluded class.
     """
     gate = open_package(package)
-    with GateLog.open_existing(log) as open_log:
-        lines = [line for line in open_log.lines() if line.package_id == gate.manifest.package_id]
+    with GateLog.open_existing(log) as open_log, progress_bar() as progress:
+        every = tracked(open_log.lines(), "Reading the log", progress, total=open_log.count())
+        lines = [line for line in every if line.package_id == gate.manifest.package_id]
     report = compare_with_crew(lines, read_crew(crew), gate.policy.groups)
     if json:
         show_json(asdict(report))

@@ -11,9 +11,10 @@ from typing import Annotated
 
 import typer
 
-from passage_cv.cli.console import show, show_json, warn
+from passage_cv.cli.console import progress_bar, show, show_json, warn
 from passage_cv.errors import UsageError
 from passage_cv.gate.site import Site, read_site
+from passage_cv.progress import Progress, tracked
 from passage_cv.service.controller import Controller, RunSummary
 from passage_cv.service.frames import Camera, Clock, FolderCamera, RealClock, SimulatedClock
 from passage_cv.service.link import ModbusPlant
@@ -59,11 +60,12 @@ def run(
         plant: Plant = stack.enter_context(ModbusPlant(settings.link, clock)) if live or link else NoPlant()
         eye = _open_camera(settings, clock, stack, frames=frames, video=video, camera=camera)
         controller = Controller(package, settings, open_log, plant, clock, keys=keys, unattended=unattended)
+        progress = stack.enter_context(progress_bar())
         if live:
-            _wait_for(plant, clock, wait_s)
+            _wait_for(plant, clock, wait_s, progress)
         controller.start(by=by, shadow=not live)
         with contextlib.suppress(KeyboardInterrupt):
-            controller.run(eye)
+            controller.run(tracked(eye, "Frames", progress, total=eye.expected) if eye.expected else eye)
         done = controller.summary()
         controller.end(by=by)
     _say(done, log, json=json)
@@ -133,10 +135,11 @@ def _open_camera(
     return stack.enter_context(LiveCamera(str(camera), clock, setup_id=site.setup_id, frames_per_s=rate))
 
 
-def _wait_for(plant: Plant, clock: Clock, seconds: float) -> None:
+def _wait_for(plant: Plant, clock: Clock, seconds: float, progress: Progress) -> None:
     """Let the plant's controller find us and bring the gate to its safe position; that it did is asked afterwards."""
-    until = clock.steady() + seconds
-    while clock.steady() < until:
+    began = clock.steady()
+    while (waited := clock.steady() - began) < seconds:
+        progress("Waiting for the plant, seconds", int(waited), int(seconds))
         said = plant.state()
         if said.is_alive and said.is_local and said.position is Position.SAFE:
             return

@@ -104,7 +104,12 @@ class Frame:
 
 
 class Camera(Protocol):
-    """Anything that gives frames one after the other, None for one that did not come in time."""
+    """Anything that gives frames one after the other, None for one that did not come in time.
+
+    ``expected`` is how many there will be, as far as that is known, 0 where it is not.
+    """
+
+    expected: int
 
     def __iter__(self) -> Iterator[Frame | None]: ...
 
@@ -123,6 +128,7 @@ class FolderCamera:
         if not self.paths:
             raise InputError("Folder holds no picture", where=str(folder), do="Give a folder of frames.")
         self.clock, self.setup_id, self.step_s = clock, setup_id, 1 / frames_per_s
+        self.expected = len(self.paths)
 
     def __iter__(self) -> Iterator[Frame | None]:
         for path in self.paths:
@@ -137,6 +143,7 @@ class ListedCamera:
         self, pictures: Sequence[bytes | None], clock: Clock, *, setup_id: str, frames_per_s: float = 10.0
     ) -> None:
         self.pictures, self.clock, self.setup_id = pictures, clock, setup_id
+        self.expected = len(pictures)
         self.step_s = 1 / frames_per_s
 
     def __iter__(self) -> Iterator[Frame | None]:

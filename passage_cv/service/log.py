@@ -233,12 +233,13 @@ class GateLog:
             raise self._refusal("read", error) from error
         return int(found or 0)
 
-    def lines(self) -> Iterator[LogLine]:
-        """Every line in the order in which it was written, with its later confirmation."""
+    def lines(self, *, audited: bool = False) -> Iterator[LogLine]:
+        """Every line in the order in which it was written, with its later confirmation; or those audited alone."""
         names = ", ".join(f'p."{name}"' for name in COLUMNS if name != "confirmed")
         query = (
             f"SELECT {names}, COALESCE(c.confirmed, p.confirmed) FROM presentations p "  # noqa: S608
-            "LEFT JOIN confirmations c USING (presentation_id) ORDER BY p.line"
+            "LEFT JOIN confirmations c USING (presentation_id) "
+            f"{'WHERE p.presentation_id IN (SELECT presentation_id FROM audits) ' if audited else ''}ORDER BY p.line"
         )
         order = [*(name for name in COLUMNS if name != "confirmed"), "confirmed"]
         with closing(self._connection.execute(query)) as rows:

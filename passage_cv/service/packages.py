@@ -107,7 +107,7 @@ class Packages:
     def _look_at_audits(self) -> None:
         """What the audits of each package's own fish stop; once in the log it stands until another package loads."""
         found = self.log.audited()
-        lines = list(self.log.lines()) if found else []
+        lines = list(self.log.lines(audited=True))  # never the whole log: fish are waiting
         for hours, gate in self._gates.items():
             own = [line for line in lines if line.package_id == gate.manifest.package_id]
             report = audit_report(own, found, gate.policy, delta=self.site.audit.delta)

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from passage_cv.gate.runtime import open_package
 from passage_cv.gate.site import Site
+from passage_cv.progress import Progress, silent, tracked
 from passage_cv.records import Action
 from passage_cv.service.audit import AuditReport, audit_report
 from passage_cv.service.drift import DriftReport, drift_report
@@ -54,7 +55,13 @@ class GateStatus:
 
 
 def gate_status(
-    package: Path, log: Path, *, site: Site | None = None, delta: float = 0.05, now: datetime | None = None
+    package: Path,
+    log: Path,
+    *,
+    site: Site | None = None,
+    delta: float = 0.05,
+    now: datetime | None = None,
+    progress: Progress = silent,
 ) -> GateStatus:
     """Read what a gate did with one package.
 
@@ -74,7 +81,8 @@ def gate_status(
     """
     gate = open_package(package)
     with GateLog.open_existing(log) as open_log:
-        every, found, sharpness = list(open_log.lines()), open_log.audited(), open_log.measures(SHARPNESS)
+        every = list(tracked(open_log.lines(), "Reading the log", progress, total=open_log.count()))
+        found, sharpness = open_log.audited(), open_log.measures(SHARPNESS)
         events = open_log.events_since()
     own = [line for line in every if line.package_id == gate.manifest.package_id]
     names = {line.presentation_id for line in own}

@@ -41,6 +41,7 @@ class VideoCamera:
         self._capture = capture
         rate = float(capture.get(cv2.CAP_PROP_FPS))
         self.step_s = 1 / (rate if rate > 0 else USUAL_RATE)
+        self.expected = max(0, int(capture.get(cv2.CAP_PROP_FRAME_COUNT)))
 
     def __iter__(self) -> Iterator[Frame | None]:
         number = 0
@@ -69,7 +70,7 @@ class LiveCamera:
         capture = _open(source)
         if capture is None:
             raise InputError("Camera cannot be opened", where=source, do="Check cable, number or address.")
-        self._capture, self._newest = capture, threading.Lock()
+        self._capture, self._newest, self.expected = capture, threading.Lock(), 0
         self._frame: tuple[Rgb, float] | None = None
         self._closing = threading.Event()
         self._thread = threading.Thread(target=self._watch, name="camera", daemon=True)

@@ -19,7 +19,7 @@ from passage_cv.web import accounts, uploads
 from passage_cv.web.ask import Ask, ForeignForm, NotAllowed, NotFound, NotSignedIn, Server, TooOften, require
 from passage_cv.web.database import open_database
 from passage_cv.web.headers import HEADERS, POLICY, Shield
-from passage_cv.web.limits import RateLimit
+from passage_cv.web.limits import Limits, RateLimit
 from passage_cv.web.pages import STATIC, build_pages
 from passage_cv.web.routes import ROUTES
 from passage_cv.web.settings import WebSettings
@@ -62,7 +62,7 @@ def create_app(settings: WebSettings, *, with_workers: bool = True) -> FastAPI:
             route.path,
             route.view,
             methods=[route.method],
-            dependencies=[Depends(require(route.who))],
+            dependencies=[Depends(require(route.who, route.starts_work))],
             include_in_schema=route.path.startswith("/api/"),
             name=f"{route.method} {route.path}",
         )
@@ -89,6 +89,7 @@ def _open_server(settings: WebSettings) -> Server:
         pages=build_pages(),
         secret=settings.secret or _own_secret(settings),
         sign_ins=RateLimit(settings.sign_ins_per_5_min),
+        limits=Limits(settings),
     )
 
 
@@ -123,8 +124,10 @@ def _add_refusals(app: FastAPI) -> None:
 
     @app.exception_handler(TooOften)
     def too_often(request: Request, error: TooOften) -> Response:
-        answer = _answer(request, 429, _text(request, "refusal.often"), "", _text(request, "refusal.often_do"))
-        answer.headers["retry-after"] = str(int(error.wait_s) + 1)
+        wait_s = int(error.wait_s) + 1
+        do = _text(request, "refusal.often_do", seconds=wait_s)
+        answer = _answer(request, 429, _text(request, "refusal.often"), "", do)
+        answer.headers["retry-after"] = str(wait_s)
         return answer
 
     for kind, status, key in ((NotAllowed, 403, "roles"), (NotFound, 404, "missing"), (ForeignForm, 403, "foreign")):
@@ -158,8 +161,8 @@ def _broken(request: Request, error: Exception) -> Response:
     return answer
 
 
-def _text(request: Request, key: str) -> str:
-    return str(request.app.state.server.texts(key))
+def _text(request: Request, key: str, **values: object) -> str:
+    return str(request.app.state.server.texts(key, **values))
 
 
 def _answer(request: Request, status: int, what: str, where: str, do: str) -> Response:

@@ -20,7 +20,7 @@ from sqlalchemy.orm import Session
 
 from passage_cv.web import accounts
 from passage_cv.web.database import Sessions
-from passage_cv.web.limits import RateLimit
+from passage_cv.web.limits import Kind, Limits, RateLimit
 from passage_cv.web.people import Role, Who
 from passage_cv.web.settings import WebSettings
 from passage_cv.web.tables import User, utc
@@ -51,7 +51,7 @@ class ForeignForm(Exception):
 
 
 class TooOften(Exception):
-    """More tries than one address may have."""
+    """More than one person or address may ask at a time."""
 
     def __init__(self, wait_s: float) -> None:
         self.wait_s = wait_s
@@ -68,6 +68,7 @@ class Server:
     pages: Environment
     secret: str
     sign_ins: RateLimit
+    limits: Limits
 
 
 @dataclass
@@ -98,6 +99,11 @@ class Ask:
     def mark(self) -> str:
         """What forms of this visitor carry."""
         return accounts.form_mark(self.server.secret, self.visit_secret)
+
+    @property
+    def address(self) -> str:
+        """Where the request comes from."""
+        return self.request.client.host if self.request.client else ""
 
     def did(self, what: str, subject: str = "") -> None:
         """Write down that this person did something, and keep all changes of this request."""
@@ -147,10 +153,11 @@ def open_ask(request: Request, given_mark: Annotated[str, Depends(read_mark)]) -
 Asking = Annotated[Ask, Depends(open_ask)]
 
 
-def require(who: Who) -> Callable[[Ask], None]:
-    """The dependency that lets only these roles in; nobody in particular may use a route for ``ANYONE``."""
+def require(who: Who, starts_work: bool = False) -> Callable[[Ask], None]:  # noqa: FBT001, FBT002 - a fact of a route
+    """The dependency that lets only these roles in, none of them too often; ``ANYONE`` needs no role."""
 
     def check(ask: Asking) -> None:
+        _require_patience(ask, is_open=not who, starts_work=starts_work)
         if not who:
             return
         if ask.user is None:
@@ -159,6 +166,32 @@ def require(who: Who) -> Callable[[Ask], None]:
             raise NotAllowed
 
     return check
+
+
+def _require_patience(ask: Ask, *, is_open: bool, starts_work: bool) -> None:
+    """Guesses of passwords, links and tokens are counted per address, all else per person and address."""
+    is_change = ask.request.method not in SAFE
+    if (is_open and is_change) or (ask.by_token and ask.user is None):
+        wait_s = ask.server.sign_ins.wait_s(ask.address)
+    elif ask.user is None:
+        return
+    elif kind := _kind(ask, is_change=is_change, starts_work=starts_work):
+        wait_s = ask.server.limits.wait_s(kind, ask.user.id, ask.address)
+    else:
+        return
+    if wait_s:
+        raise TooOften(wait_s)
+
+
+def _kind(ask: Ask, *, is_change: bool, starts_work: bool) -> Kind | None:
+    """What a request counts as; pages and pictures that a person looks at count as nothing."""
+    if starts_work:
+        return "work"
+    if ask.request.url.path.startswith("/uploads"):
+        return "uploads"
+    if ask.by_token:
+        return "scripts"
+    return "changes" if is_change else None
 
 
 def _identify(request: Request, server: Server, db: Session) -> Ask:

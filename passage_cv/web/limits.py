@@ -1,4 +1,4 @@
-"""How often one address may try something, counted in memory of this server."""
+"""How often somebody may ask for something, counted in memory of this server."""
 
 from __future__ import annotations
 
@@ -7,7 +7,13 @@ import time
 from collections import defaultdict, deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from typing import Literal
 
+from passage_cv.web.settings import WebSettings
+
+Kind = Literal["uploads", "work", "scripts", "changes"]
+PER_ADDRESS = 8
+"""Persons whose requests one address may make: the crews of a station share one line [ours]."""
 _FORGET_ABOVE = 10_000
 
 
@@ -34,3 +40,21 @@ class RateLimit:
                 return tries[0] + self.within_s - now
             tries.append(now)
             return 0.0
+
+
+class Limits:
+    """What one person may ask in a minute, kind by kind, and :data:`PER_ADDRESS` of them from one address."""
+
+    def __init__(self, settings: WebSettings) -> None:
+        most: dict[Kind, int] = {
+            "uploads": settings.uploads_per_minute,
+            "work": settings.work_per_minute,
+            "scripts": settings.scripts_per_minute,
+            "changes": settings.changes_per_minute,
+        }
+        self._of_person = {kind: RateLimit(n, 60.0) for kind, n in most.items()}
+        self._of_address = {kind: RateLimit(n * PER_ADDRESS, 60.0) for kind, n in most.items()}
+
+    def wait_s(self, kind: Kind, person: int, address: str) -> float:
+        """Count a request; 0 where it is allowed, else the seconds until the next one is."""
+        return self._of_person[kind].wait_s(str(person)) or self._of_address[kind].wait_s(address)

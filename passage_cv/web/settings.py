@@ -25,7 +25,9 @@ class WebSettings(Settings):
     ``database`` is a SQLAlchemy address (SQLite in the data folder by default), ``store`` a folder or an
     S3-compatible address. ``https`` says that people reach the server through TLS, which a proxy may end.
     ``language`` names a file of texts, ``tracking`` the address under which people open the mlflow server.
-    Limits on uploads are per file, per batch, and for what a zip may unpack to.
+    Limits on uploads are per file, per batch, and for what a zip may unpack to. Limits per minute are those of one
+    person: pieces of files, work put into the queue, requests of scripts, other changes; one address may have eight
+    persons' worth. Signing in, joining and wrong tokens are counted per address.
     """
 
     data: Path
@@ -40,6 +42,10 @@ class WebSettings(Settings):
     batch_bytes: Annotated[int, Field(gt=0)] = 64 * GIB
     batch_files: Annotated[int, Field(gt=0)] = 50_000
     sign_ins_per_5_min: Annotated[int, Field(gt=0)] = 30
+    uploads_per_minute: Annotated[int, Field(gt=0)] = 30_000
+    work_per_minute: Annotated[int, Field(gt=0)] = 60
+    scripts_per_minute: Annotated[int, Field(gt=0)] = 1_800
+    changes_per_minute: Annotated[int, Field(gt=0)] = 600
     lease_s: Annotated[float, Field(gt=0)] = 20.0
 
     @property

@@ -84,6 +84,9 @@ document.addEventListener("DOMContentLoaded", () => {
     location.reload();
   }
 
+  // A server that is away, busy, or was asked too often answers otherwise a little later.
+  const mayPass = (answer) => !answer || answer.getStatus() >= 500 || [409, 423, 429].includes(answer.getStatus());
+
   async function send(file, name) {
     const entry = { sent: 0, size: file.size, upload: null, row: null };
     active.set(name, entry);
@@ -101,6 +104,7 @@ document.addEventListener("DOMContentLoaded", () => {
       removeFingerprintOnSuccess: true,
       fingerprint: async () => `passage-${words.batch}-${name}-${sha256}`,
       retryDelays: [0, 500, 1000, 2000, 4000, 8000, 16000, 30000],
+      onShouldRetry: (error) => navigator.onLine && mayPass(error.originalResponse),
       onProgress: (arrived) => { entry.sent = arrived; tell(); },
       onSuccess: () => close(true),
       onError: () => { if (navigator.onLine) close(false); else tell(); },

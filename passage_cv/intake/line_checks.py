@@ -12,6 +12,8 @@ from passage_cv.intake.names import Species
 from passage_cv.intake.slips import propose_names
 from passage_cv.records import Change, Finding
 
+_LOOK_ALIKE = str.maketrans("OolI", "0011")
+"""Letters that are written for a digit; a space is none of them, it may stand for a point."""
 _NEEDED = (("image",), ("organismID", "individual"), ("scientificName", "code"))
 
 
@@ -167,7 +169,7 @@ def _renamed(line: Line, meant: Species) -> Change:
 def _cell_findings(cells: Mapping[str, str], *, row: int | None) -> list[Finding]:
     place = f"Row {row}" if row else "trip.toml"
     findings = [
-        Finding("not a number", "must resolve", f"{place}: {name} is {cells[name]!r}", row=row)
+        _no_number(name, cells[name], place, row)
         for name in (*NUMBER_COLUMNS, *EXTRA_NUMBERS, COUNT)
         if cells.get(name) and as_number(cells[name]) is None
     ]
@@ -183,6 +185,20 @@ def _cell_findings(cells: Mapping[str, str], *, row: int | None) -> list[Finding
         if cells.get(name) and cells[name] not in words
     ]
     return findings
+
+
+def _no_number(column: str, cell: str, place: str, row: int | None) -> Finding:
+    """A cell that is no number, with the number that it is when letters are read as the digits they look like."""
+    read = cell.translate(_LOOK_ALIKE)
+    is_meant = row is not None and any(sign.isdigit() for sign in cell) and as_number(read) is not None
+    return Finding(
+        "not a number",
+        "must resolve",
+        f"{place}: {column} is {cell!r}",
+        row=row,
+        proposal=f"Perhaps {read}" if is_meant else None,
+        change=Change(column, read) if is_meant else None,
+    )
 
 
 def _meant_word(column: str, cell: str, words: Sequence[str]) -> Change | None:

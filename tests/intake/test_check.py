@@ -8,6 +8,7 @@ from passage_cv.errors import InputError
 from passage_cv.intake.batch import CheckedBatch
 from passage_cv.intake.check import check_batch
 from passage_cv.intake.names import any_names
+from passage_cv.records import Change
 from tests.batches import FACTS, ROWS, jpeg, write_batch
 
 
@@ -187,3 +188,12 @@ def test_a_path_with_a_null_byte_is_no_path(tmp_path: Path) -> None:
     sheet = folder / "sheet.csv"
     sheet.write_bytes(sheet.read_bytes().replace(b"images/1.jpg", b"images/\0.jpg"))
     assert "picture outside the batch" in {one.kind for one in check_batch(folder, keep_working=False).unresolved}
+
+
+@pytest.mark.parametrize(
+    ("cell", "meant"), [("48O", "480"), ("5o1", "501"), ("47l", "471"), ("48 5", ""), ("lol", ""), ("4e", "")]
+)
+def test_letters_that_look_like_digits_are_proposed_as_such(tmp_path: Path, cell: str, meant: str) -> None:
+    (finding,) = check_batch(write_batch(tmp_path / "b", changed(2, length_mm=cell))).findings
+    assert finding.change == (Change("length_mm", meant) if meant else None)
+    assert finding.proposal == (f"Perhaps {meant}" if meant else None)

@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+import re
 import shutil
+from html import unescape
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from passage_cv.dataset.leaks import Leak
 from passage_cv.dataset.ledger import uses_of
+from passage_cv.dataset.missing import what_is_missing
 from passage_cv.dataset.store import Store
+from passage_cv.dataset.versions import open_version
 from passage_cv.gate.site import Audit
+from passage_cv.planning.sampling import plan_for_policy
 from passage_cv.scores import write_scores
 from passage_cv.service.traffic import run_traffic
 from passage_cv.web.people import Role
@@ -21,7 +27,7 @@ from tests.gate_world import write_traffic_folder
 from tests.web.conftest import Browser, Office
 from tests.web.test_jobs import add
 from tests.web.test_research import accept, begin, enter_scores, last, released
-from tests.worlds import CODES, five_class_scores
+from tests.worlds import CODES, five_class_policy, five_class_scores
 
 
 @pytest.fixture
@@ -45,6 +51,38 @@ def test_coverage_and_leaks_of_a_version(office: Office, researcher: Browser, tm
     page = researcher.get("/data/2/leaks").text
     assert "Nothing is shared that must not be" in page
     assert "pictures (SHA-256)" in page
+    assert "draws that seed and place do not give" in page
+    assert "Needed in cut" in page
+
+
+def test_the_page_for_a_sceptic_counts_what_limits_lack(office: Office, researcher: Browser, tmp_path: Path) -> None:
+    begin(researcher)
+    accept(office, write_batch(tmp_path / "trip", trip_rows("T1", 10, CODES)))
+    version = open_version(Store.open(office.settings.store_root))
+    (role,) = set(version.table()["role"].to_pylist())
+    for one in what_is_missing(version, {}):
+        assert one.individuals == {role: 2}  # ten pictures of five classes, a fish each
+    page = researcher.get(f"/data/{version.name}/leaks?policy=spring").text
+    row = re.search(r'<th scope="row">Channa argus</th>(.*?)</tr>', page, re.DOTALL)
+    assert row
+    cells = [unescape(cell) for cell in re.findall(r"<td[^>]*>(.*?)</td>", row[1])]
+    (need,) = (one for one in plan_for_policy(five_class_policy()) if one.name == "Channa argus")
+    assert cells[["train", "cut", "test"].index(role)] == "2 (1)"
+    assert cells[3:5] == [str(need.individuals), str(need.individuals - (2 if role == "cut" else 0))]
+    assert researcher.get(f"/data/{version.name}/leaks?policy=none").status_code == 422
+
+
+def test_a_role_that_was_not_drawn_shows(
+    office: Office, researcher: Browser, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    begin(researcher)
+    accept(office, write_batch(tmp_path / "trip", trip_rows("T1", 4)))
+    chosen = Leak("draws that seed and place do not give", 1, 1, allowed=False, examples=("T1",))
+    monkeypatch.setattr("passage_cv.web.sceptic.check_draws", lambda _: [chosen])
+    page = researcher.get("/data/1/leaks").text
+    (row,) = re.findall(r"draws that seed and place do not give</th>(.*?)</tr>", page, re.DOTALL)
+    assert "must not be" in row
+    assert "T1" in row
 
 
 def test_a_large_version_is_looked_through_in_the_background(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -112,21 +111,6 @@ def cover(ask: Asking, name: str) -> Response:
         if dimension != "role"
     }
     return ask.page("cover", version=opened, tables=tables, thin=thin_cells(cells, FEW)[:THIN_SHOWN], few=FEW)
-
-
-def leaks(ask: Asking, name: str) -> Response:
-    """What a sceptic would look for between the roles; a large version is looked through in the background."""
-    opened = open_version(_store(ask), name)
-    found = rules.leaks_of(ask.db, ask.server.settings, opened)
-    return ask.page("leaks", version=opened, leaks=found)
-
-
-def look_for_leaks(ask: Asking, name: str) -> Response:
-    """Put the search for leaks of a large version into the queue."""
-    opened = open_version(_store(ask), name)
-    job = rules.start_leaks(ask.db, opened, ask.person.name)
-    ask.did("asked for leaks", opened.name)
-    return ask.go(f"/jobs/{job.id}")
 
 
 def _cross(cells: Iterable[Cell]) -> tuple[list[str], dict[str, dict[str, int]]]:
@@ -254,7 +238,7 @@ def job_list(ask: Asking) -> Response:
 def job(ask: Asking, job_id: str) -> Response:
     """One piece of background work with its log."""
     found = find_job(ask, job_id)
-    return ask.page("job", job=found, log=_log(ask, found), made=_made(ask, found), given=json.dumps(found.given))
+    return ask.page("job", job=found, log=_log(ask, found), made=_made(ask, found))
 
 
 def job_state(ask: Asking, job_id: str) -> Response:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
@@ -44,6 +45,57 @@ def test_another_language_falls_back_key_by_key(tmp_path: Path, monkeypatch: pyt
 def test_a_language_without_a_file_is_refused(language: str) -> None:
     with pytest.raises(InputError, match="there are en"):
         texts.read_texts(language)
+
+
+UNSPOKEN = {"kbd"}
+"""Elements that hold the name of a key, which is on the keyboard and in no language."""
+
+
+class Words(HTMLParser):
+    """What a template says by itself: text between elements, and texts that readers hear."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.found: list[str] = []
+        self.within = ""
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.within = tag
+        heard = {"aria-label", "alt", "title", "placeholder", "label"}
+        self.found += [value for name, value in attrs if name in heard and value and re.search("[A-Za-z]", value)]
+
+    def handle_endtag(self, tag: str) -> None:
+        self.within = ""
+
+    def handle_data(self, data: str) -> None:
+        said = re.sub(r'[\w-]+="[^"]*"', "", data)  # a macro of attributes is no text
+        if self.within not in UNSPOKEN and re.search("[A-Za-z]", said):
+            self.found.append(said.strip())
+
+
+def bare_words(template: str) -> list[str]:
+    """Words of a template that come from no catalogue."""
+    words = Words()
+    words.feed(re.sub(r"\{%.*?%\}|\{\{.*?\}\}|\{#.*?#\}", "", template, flags=re.DOTALL))
+    return words.found
+
+
+def test_bare_words_are_seen() -> None:
+    given = '<p>{{ t("a.b") }} left <kbd>A</kbd></p><img alt="fish"><a href="/x" aria-label="{{ t("a.c") }}">-</a>'
+    assert bare_words(given) == ["left", "fish"]
+
+
+@pytest.mark.parametrize("path", sorted((FOLDER / "templates").glob("*.j2")), ids=lambda path: path.name)
+def test_a_template_holds_no_words_of_its_own(path: Path) -> None:
+    assert bare_words(path.read_text(encoding="utf-8")) == []
+
+
+def test_the_pages_scripts_hold_no_words_of_their_own() -> None:
+    """What they say comes from the page: a text of theirs with a space in it would be a sentence."""
+    for path in (FOLDER / "static").glob("*.js"):
+        text = re.sub(r"//[^\n]*", "", path.read_text(encoding="utf-8"))
+        sentences = re.findall(r"\"([A-Z][a-z]+ [^\"]*)\"", text)
+        assert sentences == [], path.name
 
 
 def test_every_page_has_its_help() -> None:

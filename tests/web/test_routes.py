@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from html import unescape
 
 import pytest
 from fastapi.routing import APIRoute
@@ -76,12 +77,28 @@ def test_a_change_from_another_origin_is_refused(office: Office) -> None:
     assert technician.call("POST", "/batches", headers={"origin": "http://testserver"}).status_code == 303
 
 
-@pytest.mark.parametrize("name", ["/people", "/batches", "/data", "/models", "/cutoffs", "/releases", "/service",
-                                  "/ledger", "/policies", "/jobs", "/deeds", "/account", "/batches/new"])  # fmt: skip
-def test_empty_pages_say_what_to_do_next(office: Office, name: str) -> None:
+EMPTY = {
+    "/batches": "batches.empty",
+    "/keying": "keying_list.empty",
+    "/readings/agreement": "agreement.empty",
+    "/policies": "policies.empty",
+    "/models": "models.empty",
+    "/cutoffs": "cutoffs.empty",
+    "/releases": "releases.empty",
+    "/service": "service.empty",
+    "/ledger": "ledger.empty",
+    "/jobs": "jobs.empty",
+}
+"""Pages with nothing on them yet, and the text that stands there."""
+
+
+@pytest.mark.parametrize(("name", "key"), EMPTY.items())
+def test_empty_pages_say_what_to_do_next(office: Office, name: str, key: str) -> None:
     answer = office.role(*Role).get(name)
     assert answer.status_code == 200
-    assert "<h1>" in answer.text
+    said = office.server.texts(key)
+    assert said in unescape(answer.text)
+    assert len(re.findall(r"[.:](?: |$)", said)) > 1  # what is not there, and then what to do
 
 
 def test_headers_forbid_what_no_page_needs(office: Office) -> None:

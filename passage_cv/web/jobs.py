@@ -45,16 +45,24 @@ class Cancelled(Exception):
 
 
 class Work:
-    """What a task gets: its job's values, the settings, the database, and how to say how far it is."""
+    """What a task gets: its job's values, the settings, the database, and how to say how far it is.
 
-    def __init__(self, job: Job, settings: WebSettings, sessions: Sessions) -> None:
+    ``say`` takes a line for the log at each new step.
+    """
+
+    def __init__(
+        self, job: Job, settings: WebSettings, sessions: Sessions, say: Callable[[str], object] | None = None
+    ) -> None:
         self.job_id, self.subject, self.given, self.who = job.id, job.subject, dict(job.given), job.who
         self.settings, self.sessions = settings, sessions
-        self._told = ""
+        self._told, self._step, self._say = "", "", say
 
     def progress(self, label: str, done: int, total: int) -> None:
         """Tell how far it is, at most about four times a second, and stop where a person asked for it."""
         now = utc()[:21]
+        if self._say and label != self._step:
+            self._say(f"{now[11:19]} {label}: {total}\n")
+        self._step = label
         if now == self._told and done < total:
             return
         self._told = now

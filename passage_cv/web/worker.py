@@ -9,6 +9,7 @@ import importlib
 import subprocess
 import sys
 import threading
+from collections.abc import Callable
 from pathlib import Path
 
 from passage_cv.web.database import Sessions, open_database
@@ -103,11 +104,13 @@ def find_task(kind: str) -> Task:
     return found
 
 
-def run_claimed(job_id: str, settings: WebSettings, sessions: Sessions) -> None:
+def run_claimed(
+    job_id: str, settings: WebSettings, sessions: Sessions, say: Callable[[str], object] | None = None
+) -> None:
     """Do one claimed job in this process."""
     with sessions() as db:
         job = db.get_one(Job, job_id)
-    run(Work(job, settings, sessions), find_task(job.kind))
+    run(Work(job, settings, sessions, say), find_task(job.kind))
 
 
 def run_all(settings: WebSettings, sessions: Sessions) -> int:
@@ -124,7 +127,13 @@ def run_all(settings: WebSettings, sessions: Sessions) -> int:
 def main() -> None:
     """Run the job named on the command line; settings come from the environment."""
     settings = read_environment()
-    run_claimed(sys.argv[1], settings, open_database(settings))
+    run_claimed(sys.argv[1], settings, open_database(settings), _print_at_once)
+
+
+def _print_at_once(line: str) -> None:
+    """A line for the log that people read while the work goes on."""
+    sys.stdout.write(line)
+    sys.stdout.flush()
 
 
 if __name__ == "__main__":

@@ -115,6 +115,16 @@ def test_progress_is_told_and_renews_the_lease(office: Office) -> None:
     assert job.lease_until > LONG_AGO
 
 
+def test_each_new_step_is_a_line_of_the_log(office: Office) -> None:
+    job_id, lines = add(office), list[str]()
+    with office.server.sessions() as db:
+        job = db.get_one(Job, job_id)
+    told = jobs.Work(job, office.settings, office.server.sessions, lines.append)
+    for label, done in (("Reading", 0), ("Reading", 1), ("Looking", 0)):
+        told.progress(label, done, 2)
+    assert [line.partition(" ")[2] for line in lines] == ["Reading: 2\n", "Looking: 2\n"]
+
+
 def test_the_state_of_ended_work_asks_the_page_to_load_again(office: Office) -> None:
     boss = office.role(Role.RESEARCHER)
     job_id = add(office)
@@ -148,4 +158,5 @@ def test_a_child_process_does_the_work_and_its_log_is_kept(office: Office, tmp_p
         time.sleep(0.2)
     workers.stop()
     assert state == "checked"
-    assert len(list((office.settings.data / "logs").iterdir())) == 1
+    (log,) = (office.settings.data / "logs").iterdir()
+    assert "Looking at pictures" in log.read_text()

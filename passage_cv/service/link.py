@@ -7,6 +7,7 @@ stands still is a lost link. There is no authentication in Modbus: keep it on a 
 from __future__ import annotations
 
 import asyncio
+import logging
 import math
 import threading
 from collections.abc import Coroutine
@@ -54,6 +55,7 @@ class ModbusPlant:
     """
 
     def __init__(self, link: Link, clock: Clock | None = None) -> None:
+        logging.getLogger("pymodbus").setLevel(logging.CRITICAL)  # else it prints its last frames on the screen
         self.link, self.clock = link, clock or RealClock()
         self._own = False
         self._crc = 0

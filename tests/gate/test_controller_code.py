@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -86,16 +87,22 @@ def cases_of(cutoffs: Cutoffs) -> list[tuple[np.ndarray, str, float]]:
     return [(case.logits, case.hold_reason, far) for case in build_logit_cases(cutoffs) for far in fars]
 
 
+@cache
+def answered(name: str) -> list[tuple[tuple[np.ndarray, str, float], Answer]]:
+    """Every reference case of a variant and what Python says to it."""
+    cutoffs = variant(name)
+    return [(case, python_answer(*case, cutoffs)) for case in cases_of(cutoffs)]
+
+
 @needs_compiler
 @pytest.mark.parametrize("name", VARIANTS)
 @pytest.mark.parametrize("level", ["-O0", "-O2"])
 def test_the_c_header_answers_every_reference_case(tmp_path: Path, name: str, level: str) -> None:
-    cutoffs = variant(name)
-    cases = cases_of(cutoffs)
-    found = compiled(cutoffs, tmp_path, level)([(views, reason_code("", hold), far) for views, hold, far in cases])
+    cases = answered(name)
+    asked: list[Given] = [(views, reason_code("", hold), far) for (views, hold, far), _ in cases]
+    found = compiled(variant(name), tmp_path, level)(asked)
     assert len(found) == len(cases)
-    for case, answer in zip(cases, found, strict=True):
-        expected = python_answer(*case, cutoffs)
+    for (case, expected), answer in zip(cases, found, strict=True):
         assert answer[:2] == expected[:2], case
         assert same_score(answer[2], expected[2]), case
 
@@ -227,13 +234,12 @@ def test_the_structured_text_is_structured_text(name: str) -> None:
 def test_the_structured_text_answers_every_reference_case(name: str) -> None:
     cutoffs = variant(name)
     block = load_function_block(render_structured_text(cutoffs, "0" * 64))
-    for views, hold, far in cases_of(cutoffs):
+    for (views, hold, far), (action, reason, score) in answered(name):
         flat = views.ravel().tolist()
         given = {"logits": flat + [0.0] * (15 - len(flat)), "views": len(views), "hold_reason": reason_code("", hold)}
         if cutoffs.hold_rules.unfamiliarity_above is not None:
             given["unfamiliarity"] = far
         out = block(**given)
-        action, reason, score = python_answer(views, hold, far, cutoffs)
         assert (out["action"], out["reason"]) == (action, reason), (views, hold, far)
         assert reason >= 10 or same_score(out["score"], score)  # type: ignore[arg-type]  # held fish have no score there
 

@@ -21,7 +21,7 @@ from tests.batches import ROWS, trip_rows, write_batch
 from tests.gate_world import policy_toml
 from tests.web.browser import CHROMIUM, NO_CHROMIUM, Served, overflows, serious_findings, serving
 from tests.web.conftest import PASSWORD, Office
-from tests.web.test_research import calibrated
+from tests.web.test_research import enter_scores
 from tests.worlds import CODES, five_class_policy
 
 pytestmark = [pytest.mark.slow, pytest.mark.skipif(not CHROMIUM, reason=NO_CHROMIUM)]
@@ -225,7 +225,7 @@ def test_a_researcher_proposes_and_an_engineer_releases(
 
 def _research(office: Office, served: Served, page: Page, tmp_path: Path) -> None:
     """From a policy to a proposal."""
-    researcher = office.role(Role.RESEARCHER)
+    office.role(Role.RESEARCHER)
     sign_in(page, served, "researcher")
     look(page, "data-begin", "Begin the data set")
     page.goto(served.address + "/policies")
@@ -237,7 +237,7 @@ def _research(office: Office, served: Served, page: Page, tmp_path: Path) -> Non
     page.get_by_label("Policy whose excluded").select_option("spring")
     page.get_by_role("button", name="Begin it for good").click()
     _accept(office, page, tmp_path)
-    cutoffs = calibrated(office, researcher, tmp_path)
+    cutoffs = _calibrated(office, page, tmp_path)
     page.goto(served.address + "/data")
     look(page, "data", "Data set")
     page.get_by_role("link", name="000002-").click()
@@ -258,6 +258,19 @@ def _research(office: Office, served: Served, page: Page, tmp_path: Path) -> Non
     expect(page.get_by_text("Another person decides about it")).to_be_visible()
     page.get_by_role("link", name="Ledger").click()
     look(page, "ledger", "Ledger")
+
+
+def _calibrated(office: Office, page: Page, tmp_path: Path) -> str:
+    """Cutoffs from invented scores, set by the server's own workers."""
+    researcher, scores = office.role(Role.RESEARCHER), enter_scores(office, tmp_path)
+    job = str(researcher.post("/cutoffs", scores=scores, policy="spring").headers["location"]).rpartition("/")[2]
+    for _ in range(600):
+        state = researcher.get(f"/api/jobs/{job}").json()["state"]
+        if state not in {"waiting", "running"}:
+            break
+        page.wait_for_timeout(200)
+    assert state == "done"
+    return job
 
 
 def _begin(office: Office) -> Store:

@@ -87,6 +87,12 @@ document.addEventListener("DOMContentLoaded", () => {
   // A server that is away, busy, or was asked too often answers otherwise a little later.
   const mayPass = (answer) => !answer || answer.getStatus() >= 500 || [409, 423, 429].includes(answer.getStatus());
 
+  // Another picture of the same moment goes beside the first; any other file sent again replaces the one there.
+  function freeName(name, sha256) {
+    const taken = name.startsWith("tablet/") && there[name] && there[name].sha256 !== sha256;
+    return taken ? name.replace(/(\.\w+)$/, `-${sha256.slice(0, 8)}$1`) : name;
+  }
+
   async function send(file, name) {
     const entry = { sent: 0, size: file.size, upload: null, row: null };
     active.set(name, entry);
@@ -94,19 +100,20 @@ document.addEventListener("DOMContentLoaded", () => {
     const close = (ok) => { active.delete(name); if (ok) { done++; sent += file.size; } else failed.push(name); tell(); next(); };
     let sha256;
     try { sha256 = await sha256OfFile(file); } catch { close(false); return; }
-    if (there[name] && there[name].sha256 === sha256) { close(true); return; }
+    const kept = freeName(name, sha256);
+    if (there[kept] && there[kept].sha256 === sha256) { close(true); return; }
     entry.upload = new tus.Upload(file, {
       endpoint: "/uploads",
       headers: { "X-Form-Mark": words.mark },
-      metadata: { batch: words.batch, filename: name, sha256 },
+      metadata: { batch: words.batch, filename: kept, sha256 },
       chunkSize: PIECE,
       uploadDataDuringCreation: true,
       removeFingerprintOnSuccess: true,
-      fingerprint: async () => `passage-${words.batch}-${name}-${sha256}`,
+      fingerprint: async () => `passage-${words.batch}-${kept}-${sha256}`,
       retryDelays: [0, 500, 1000, 2000, 4000, 8000, 16000, 30000],
       onShouldRetry: (error) => navigator.onLine && mayPass(error.originalResponse),
       onProgress: (arrived) => { entry.sent = arrived; tell(); },
-      onSuccess: () => close(true),
+      onSuccess: () => { there[kept] = { bytes: file.size, sha256 }; close(true); },
       onError: () => { if (navigator.onLine) close(false); else tell(); },
     });
     const earlier = await entry.upload.findPreviousUploads();

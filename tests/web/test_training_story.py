@@ -1,7 +1,8 @@
-"""A researcher trains in the browser: waits, sees it move, stops one, and scores the other."""
+"""A researcher trains in the browser: sees it move, stops one, loses the server, and scores the other."""
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -35,6 +36,13 @@ def test_a_training_from_its_form_to_its_scores(
     page.get_by_role("button", name="Stop it").click()
     expect(page.locator(".sign.cancelled")).to_be_visible(timeout=TRAINING_MS)
     page.get_by_role("link", name="Work", exact=True).click()
+    page.get_by_role("link", name="training").last.click()
+    expect(page.locator(".sign.running")).to_contain_text("running", timeout=TRAINING_MS)
+    expect(page.locator("#log")).to_contain_text(re.compile(r"\d\d:\d\d:\d\d \w+"), timeout=TRAINING_MS)
+    page.goto("about:blank")
+    served.kill()
+    served.start()
+    page.goto(f"{served.address}/jobs")
     page.get_by_role("link", name="training").last.click()
     page.get_by_role("link", name="quick on").wait_for(timeout=TRAINING_MS)
     look(page, "training-done", "Work: training")

@@ -17,6 +17,7 @@ import pyarrow as pa
 
 from passage_cv.dataset.against_store import Earlier, findings_against, look_back
 from passage_cv.dataset.facts import BatchEntry, DrawFact, RegisterFact, RolesFact, put_fact
+from passage_cv.dataset.keys import make_keys
 from passage_cv.dataset.look_history import LOOKS, encode_looks, findings_of_sharpness
 from passage_cv.dataset.permit_counts import findings_of_permits, handled_before, handled_with
 from passage_cv.dataset.receipt import Receipt, build_receipt, has_receipt, keep_receipt
@@ -115,10 +116,18 @@ def accept_batch(
     )
     seen = {newest.name if newest else "": earlier}
     version = commit(store, lambda before: _next_record(kept, before, store, seen))
-    if version and version.record.sealed and len(version.record.batches) == 1:
-        window = version.record.sealed[-1]
-        write_pack(store, window, version.windows[window], version.filled_facts)
+    if version:
+        _keep_derived(version)
     return _receipt(version or open_version(store), name, changed=version is not None)
+
+
+def _keep_derived(version: Version) -> None:
+    """What makes the next look back quick: the batch's keys, and those and the pack of a window that it sealed."""
+    make_keys(version, version.record.batches[-1].segment)
+    if version.record.sealed and len(version.record.batches) == 1:
+        window = version.record.sealed[-1]
+        write_pack(version.store, window, version.windows[window], version.filled_facts)
+        make_keys(version, window)
 
 
 def _receipt(version: Version, name: str, *, changed: bool) -> Receipt:

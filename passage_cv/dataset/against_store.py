@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pyarrow as pa
 
+from passage_cv.dataset.keys import parts_to_read
 from passage_cv.dataset.roles import RoleState
 from passage_cv.dataset.rows import ROWS_SCHEMA
 from passage_cv.dataset.store import Store
@@ -50,7 +51,7 @@ class Alike:
 
 @dataclass(frozen=True, slots=True)
 class Earlier:
-    """The newest version, its rows (a few columns), what they fix for the draw, and look-alikes."""
+    """The newest version, those of its rows that matter (a few columns), what they fix for the draw, look-alikes."""
 
     rows: pa.Table
     state: RoleState = field(default_factory=RoleState)
@@ -70,7 +71,7 @@ def look_back(segment: pa.Table, before: Version | None) -> Earlier:
     within = _alike_within(segment)
     if before is None:
         return Earlier(ROWS_SCHEMA.empty_table().select(list(_COLUMNS)), alike=within)
-    rows = before.table(_COLUMNS)
+    rows = before.table(_COLUMNS, parts=parts_to_read(segment, before, ALIKE_BITS))
     alike = (*_alike_before(segment, rows), *within)
     return Earlier(rows, _state(segment, rows, before, {pair.earlier for pair in alike}), alike, before)
 

@@ -26,9 +26,10 @@ FOLDERS = (
     "ledger",
     "readings",
     "packs",
+    "keys",
     "working",
 )
-"""In the order in which they are copied; ``packs`` and ``working`` could be made again."""
+"""In the order in which they are copied; ``packs``, ``keys`` and ``working`` could be made again."""
 _PART = ".part-"
 
 
@@ -66,7 +67,7 @@ def copy_store(store: Store, to: str | Path, *, progress: Progress = silent) -> 
         if target.exists(path):
             continue
         data = store.storage.read(path)
-        target.put(path, data, durable=not path.startswith(("working/", "packs/")))
+        target.put(path, data, durable=not path.startswith(("working/", "packs/", "keys/")))
         if sha256_bytes(target.read(path)) != sha256_bytes(data):
             raise InputError("File was not written as it was read", where=f"{target.root}/{path}", do="Try again.")
         n_copied, n_bytes = n_copied + 1, n_bytes + len(data)

@@ -16,7 +16,19 @@ from passage_cv.dataset.versions import latest_version, list_versions, open_vers
 
 GRACE_HOURS = 24.0
 """Longer than any accept takes [ours]."""
-_FOLDERS = ("objects", "working", "segments", "facts", "versions", "batches", "heads", "ledger", "packs", "readings")
+_FOLDERS = (
+    "objects",
+    "working",
+    "segments",
+    "facts",
+    "versions",
+    "batches",
+    "heads",
+    "ledger",
+    "packs",
+    "keys",
+    "readings",
+)
 _PART = ".part-"
 
 
@@ -68,11 +80,13 @@ def _is_left_over(path: str, named: set[str]) -> bool:
         return name.partition(".")[0] not in named
     if folder == "batches":
         return rest.partition("/")[0] not in named
+    if folder == "keys":
+        return name.partition(".")[0] not in named
     return folder in {"segments", "facts", "versions"} and name.rpartition(".")[0] not in named
 
 
 def _named(store: Store) -> set[str]:
-    """Every name that some version refers to: pictures, segments, facts, version files, batches."""
+    """Every name that some version refers to: pictures, segments, facts, version files, batches, newest parts."""
     named: set[str] = set()
     entries: dict[BatchEntry, None] = {}
     for info in list_versions(store):
@@ -81,4 +95,6 @@ def _named(store: Store) -> set[str]:
         entries |= dict.fromkeys(version.entries)
     for entry in entries:
         named |= {entry.id, entry.segment, entry.roles, *values(read_segment(store, entry.segment), "image_sha256")}
-    return named - withdrawn_images(latest_version(store))
+    newest = latest_version(store)
+    named |= {part[:12] for part in newest.parts} if newest else set()
+    return named - withdrawn_images(newest)

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from random import Random
 
 from passage_cv.dataset.facts import BatchEntry, RolesFact, read_fact
+from passage_cv.dataset.keys import keys_path, read_keys
 from passage_cv.dataset.readings import FOLDER
 from passage_cv.dataset.rows import find_packs, pack_matches, read_segment
 from passage_cv.dataset.store import SETTINGS_FILE, Store
@@ -134,7 +135,7 @@ def _fact_problems(store: Store, newest: Version | None) -> list[str]:
 
 
 def _pack_problems(store: Store, newest: Version | None) -> list[str]:
-    """Packs whose bytes or rows are not those of their window."""
+    """Packs whose bytes or rows are not those of their window, and keys whose bytes are not those of their hash."""
     packs = find_packs(store)
     problems = [p for name in packs.values() if (p := _misnamed(store, f"packs/{name}"))]
     if newest is None or problems:
@@ -146,7 +147,11 @@ def _pack_problems(store: Store, newest: Version | None) -> list[str]:
     for sha256, entries in windows.items():
         if sha256[:12] in packs and not pack_matches(store, sha256, entries, packs, newest.filled_facts):
             problems.append(f"packs/{packs[sha256[:12]]} has other rows than its segments; delete it")
-    return problems
+    return problems + [
+        f"{keys_path(part)} was changed; delete it, it will be made again"
+        for part in newest.parts
+        if store.storage.exists(keys_path(part)) and read_keys(store, part) is None
+    ]
 
 
 def _file_problems(store: Store, batch: str, files: dict[str, str]) -> Iterator[str]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Annotated, Literal
@@ -108,6 +108,11 @@ class Version:
         return (*(entry for batches in self.windows.values() for entry in batches), *self.record.batches)
 
     @cached_property
+    def parts(self) -> dict[str, tuple[BatchEntry, ...]]:
+        """What is read at once: full windows by their hash, then the batches since by that of their rows."""
+        return {**self.windows, **{entry.segment: (entry,) for entry in self.record.batches}}
+
+    @cached_property
     def filled_facts(self) -> dict[str, RolesFact]:
         """Roles facts of a store begun in an old format, as they would stand today; empty in all other stores."""
         began = read_record(self.store, "000001")
@@ -131,15 +136,19 @@ class Version:
         """Amendments and registrations, in order."""
         return tuple(read_later_fact(self.store, sha256) for sha256 in self.record.facts)
 
-    def table(self, columns: Sequence[str] | None = None) -> pa.Table:
+    def table(self, columns: Sequence[str] | None = None, *, parts: Collection[str] | None = None) -> pa.Table:
         """A row per image with its role, amendments applied.
 
         Parameters
         ----------
         columns
             Which of ``rows.ROWS_SCHEMA`` to read; all by default. A few open a large store much faster.
+        parts
+            Which of :attr:`parts` to read; all by default.
         """
-        return self._all_rows if columns is None else self._read(columns)
+        if parts is None:
+            return self._all_rows if columns is None else self._read(columns, self.parts)
+        return self._read(columns or ROWS_SCHEMA.names, parts)
 
     def find_batch(self, name: str) -> BatchEntry | None:
         """The batch with the content of this name, under whatever folder name it came; None if there is none."""
@@ -148,18 +157,22 @@ class Version:
 
     @cached_property
     def _all_rows(self) -> pa.Table:
-        return self._read(ROWS_SCHEMA.names)
+        return self._read(ROWS_SCHEMA.names, self.parts)
 
-    def _read(self, columns: Sequence[str]) -> pa.Table:
+    def _read(self, columns: Sequence[str], chosen: Collection[str]) -> pa.Table:
         needed = list(dict.fromkeys([*columns, *(AMENDED if self.amendments else ())]))
-        packs = find_packs(self.store) if self.windows else {}
+        packs = find_packs(self.store) if self.windows.keys() & set(chosen) else {}
         filled = self.filled_facts
         parts = [
             window_rows(self.store, window, entries, needed, packs, filled)
             for window, entries in self.windows.items()
+            if window in chosen
         ]
-        parts += [batch_rows(self.store, entry, needed, filled) for entry in self.record.batches]
-        rows = pa.concat_tables(parts) if parts else ROWS_SCHEMA.empty_table().select(needed)
+        since = (entry for entry in self.record.batches if entry.segment in chosen)
+        parts += [batch_rows(self.store, entry, needed, filled) for entry in since]
+        if not parts:
+            return ROWS_SCHEMA.empty_table().select(list(columns))
+        rows = pa.concat_tables(parts)
         return apply_amendments(rows, self.amendments).select(list(columns))
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import shutil
+from contextlib import nullcontext
 from dataclasses import replace
 from pathlib import Path
 
@@ -13,6 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from typer.testing import CliRunner
 
+from passage_cv.cli import gate_run
 from passage_cv.cli.gate import app
 from passage_cv.config import configs_folder
 from passage_cv.decision.cutoffs_file import read_cutoffs, write_cutoffs
@@ -36,7 +38,7 @@ from passage_cv.service.log import GateLog
 from passage_cv.service.machine import Fault, State
 from passage_cv.service.plant import PlantState, Position
 from tests.gate_world import build_world
-from tests.service.river import SimulatedPlant, make_clock
+from tests.service.river import River, SimulatedPlant, make_clock
 
 NOW = InService("a" * 64, u=-1.0, v=2.0, rest="r")
 CUTOFFS = st.floats(-50, 50) | st.sampled_from([-math.inf, math.inf])
@@ -159,6 +161,38 @@ def test_stricter_needs_one_signature_and_looser_two(package: Path, keys: Path, 
         assert start(looser, keys, log).machine.state is State.SELF_TEST
         now = in_service(log.events_since(), hours="always")
         assert now == describe_package(open_package(looser))
+
+
+def test_the_package_before_is_the_way_back(package: Path, keys: Path, tmp_path: Path) -> None:
+    stricter = repacked(tmp_path / "stricter", keys, signers=1, u=-7.0)
+    with GateLog(tmp_path / "gate.sqlite") as log:
+        for one in (package, stricter, package):
+            start(one, keys, log).end(by="TBO")
+        loads = [event for event in log.events_since() if event.kind == "load"]
+        assert len(loads) == 3
+        assert in_service(loads, hours="always") == describe_package(open_package(package))
+
+
+def test_a_looser_package_with_one_signature_is_refused_on_the_command_line(
+    package: Path, keys: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(gate_run, "ModbusPlant", lambda *_: nullcontext(SimulatedPlant()))
+    site, frames = tmp_path / "site.toml", tmp_path / "frames"
+    stricter = repacked(tmp_path / "stricter", keys, signers=2, u=-7.0)
+    looser = repacked(tmp_path / "looser", keys, signers=1, u=-6.0)
+    text = (configs_folder() / "site" / "kettleback.toml").read_text()
+    site.write_text(text.replace('"KBW-2"', '"demo-setup"'))
+    frames.mkdir()
+    (frames / "1.png").write_bytes(River().empty()[0])
+    command = ["--frames", str(frames), "--site", str(site), "--log", str(tmp_path / "gate.sqlite"), "--by", "TBO"]
+    command += ["--keys", str(keys), "--live", "--wait", "0"]
+    assert CliRunner().invoke(app, ["run", str(stricter), *command]).exit_code == 0
+    refused = CliRunner().invoke(app, ["run", str(looser), *command])
+    assert refused.exit_code == 1
+    assert "self-test not passed" in refused.output
+    with GateLog(tmp_path / "gate.sqlite") as log:
+        assert "Signed by TBO; 2 of" in log.events()[-1][2]
+        assert in_service(log.events_since(), hours="always") == describe_package(open_package(stricter))
 
 
 def test_a_package_as_strict_as_before_does_not_lift_an_alarm_with_one_signature(

@@ -8,6 +8,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import shutil
 import tempfile
 from pathlib import Path
 from typing import Any
@@ -79,6 +80,23 @@ def write_json(path: Path, value: Any) -> str:  # noqa: ANN401 - as canonical_js
     """Write readable JSON (sorted keys, two-space indent, no NaN) and return the file's SHA-256."""
     text = json.dumps(value, sort_keys=True, indent=2, ensure_ascii=False, allow_nan=False)
     return write_text(path, text + "\n")
+
+
+def link_tree(source: Path, folder: Path, *, keeping: str = "") -> None:
+    """Every plain file of a folder under the same name in another, without copying bytes where that is possible.
+
+    A file named ``keeping`` that is there already stays as it is.
+    """
+    for path in sorted(source.rglob("*")):
+        target = folder / path.relative_to(source)
+        if path.is_symlink() or not path.is_file() or (target.is_file() and path.name == keeping):
+            continue
+        target.parent.mkdir(parents=True, exist_ok=True)
+        target.unlink(missing_ok=True)
+        try:
+            os.link(path, target)
+        except OSError:
+            shutil.copyfile(path, target)
 
 
 def read_json(path: Path) -> Any:  # noqa: ANN401 - as canonical_json

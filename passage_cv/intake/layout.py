@@ -23,7 +23,7 @@ from passage_cv.intake.lines import as_number
 from passage_cv.intake.sheet import LAYOUT, Sheet, SheetRow
 from passage_cv.intake.times import is_zone, on_site_clock, parse_instant
 from passage_cv.intake.toml_text import toml_string
-from passage_cv.intake.units import to_si, units_of
+from passage_cv.intake.units import read_measure, to_si, units_of
 
 DITTOS = frozenset({'"', "''", "〃", "do", "do.", "ditto", '-"-'})
 
@@ -160,7 +160,10 @@ def _text(cell: str, use: ColumnUse, layout: Layout) -> str:
 
 
 def _number(cell: str, use: ColumnUse, layout: Layout) -> str:
-    value = as_number(cell.replace(",", ".") if layout.decimal == "," else cell)
+    text = cell.replace(",", ".") if layout.decimal == "," else cell
+    value, written = as_number(text), read_measure(text, use.column)
+    if written is not None:  # "2 lb 3 oz": the cell's own units win over the heading's
+        return f"{written:.10g}"
     if value is None or use.unit not in units_of(use.column):
         return cell
     return f"{to_si(value, use.unit, use.column):.10g}"

@@ -6,12 +6,10 @@ left as it is.
 
 from __future__ import annotations
 
-import os
-import shutil
 from pathlib import Path
 
 from passage_cv.errors import InputError
-from passage_cv.files import read_json, write_json, write_text
+from passage_cv.files import link_tree, read_json, write_json, write_text
 from passage_cv.intake.batch import CheckedBatch
 from passage_cv.intake.resolutions import draft_resolutions
 from passage_cv.intake.sheet import RESOLUTIONS
@@ -43,7 +41,7 @@ def set_batch_aside(batch: CheckedBatch, place: Path, *, why: str, at: str) -> P
     kept = place / batch.folder.resolve().name
     if kept.resolve() != batch.folder.resolve():
         _require_same(batch, kept)
-        _link_tree(batch.folder, kept)
+        link_tree(batch.folder, kept, keeping=RESOLUTIONS)
     findings = [finding.as_dict() for finding in batch.findings]
     values = {"why": why, "at": at, "sheet_sha256": batch.sheet_sha256, "findings": findings}
     write_json(kept / REFUSED, values)
@@ -59,17 +57,3 @@ def _require_same(batch: CheckedBatch, kept: Path) -> None:
             where=str(kept),
             do="Resume or remove that one, or give this batch's folder another name.",
         )
-
-
-def _link_tree(folder: Path, kept: Path) -> None:
-    """Every plain file under the same name; decisions that were made at the copy stay."""
-    for path in sorted(folder.rglob("*")):
-        target = kept / path.relative_to(folder)
-        if path.is_symlink() or not path.is_file() or (target.is_file() and path.name == RESOLUTIONS):
-            continue
-        target.parent.mkdir(parents=True, exist_ok=True)
-        target.unlink(missing_ok=True)
-        try:
-            os.link(path, target)
-        except OSError:
-            shutil.copyfile(path, target)

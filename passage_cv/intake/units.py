@@ -5,7 +5,9 @@ Factors are exact by definition (international yard and pound, 1959) but for rou
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
+from itertools import pairwise
 
 SI_UNIT: Mapping[str, str] = {
     "length_mm": "mm",
@@ -62,6 +64,9 @@ _SPELLINGS: Mapping[str, str] = {
     "ft³/s": "ft3/s",
 }
 
+_PART = re.compile(r"(\d+(?:\.\d+)?)\s*([^\d\s.,;][^\d,;]*)")
+_MEASURE = re.compile(rf"(?:{_PART.pattern}\s*,?\s*)+")
+
 
 def read_unit(text: str, column: str) -> str | None:
     """The unit a text names, if the column can have it; None otherwise.
@@ -75,6 +80,29 @@ def read_unit(text: str, column: str) -> str | None:
     singular = word.removesuffix("s") if word.removesuffix("s") in _SPELLINGS else word
     unit = _SPELLINGS.get(word, _SPELLINGS.get(singular, word))
     return unit if unit in units_of(column) else None
+
+
+def read_measure(text: str, column: str) -> float | None:
+    """A measure written with its units, in parts or whole, in the column's own unit; None where it is none.
+
+    Parts go from larger to smaller units, and only the last may have decimals.
+
+    Examples
+    --------
+    >>> read_measure("2 lb 3 oz", "weight_g"), read_measure("1 ft 4 in", "length_mm"), read_measure("2'", "length_mm")
+    (992.233314, 406.4, 609.6)
+    >>> read_measure("3 oz 2 lb", "weight_g"), read_measure("2 lb 3", "weight_g")
+    (None, None)
+    """
+    if not _MEASURE.fullmatch(text.strip()):
+        return None
+    parts = [(number, read_unit(word, column)) for number, word in _PART.findall(text)]
+    units = [unit for _, unit in parts if unit]
+    sizes = [_FACTORS.get(column, {}).get(unit, 1.0) for unit in units]
+    falls = all(larger > smaller for larger, smaller in pairwise(sizes))
+    if len(units) < len(parts) or not falls or any("." in number for number, _ in parts[:-1]):
+        return None
+    return round(sum(to_si(float(number), unit, column) for number, unit in parts if unit), 6)
 
 
 def units_of(column: str) -> tuple[str, ...]:

@@ -266,3 +266,31 @@ def test_units_of_every_column_convert_back() -> None:
         for unit in units_of(column):
             assert read_unit(unit, column) == unit
     assert read_unit("furlong", "length_mm") is None
+
+
+@pytest.mark.parametrize(
+    ("cell", "column", "unit", "becomes"),
+    [  # international yard and pound (1959): 25.4 mm, 453.59237 g, 28.349523125 g
+        ("2 lb 3 oz", "weight_g", "lb", 2 * 453.59237 + 3 * 28.349523125),
+        ("2lbs, 3.5 oz.", "weight_g", "lb", 2 * 453.59237 + 3.5 * 28.349523125),
+        ("1 ft 4 in", "length_mm", "in", 16 * 25.4),
+        ("1' 4\"", "length_mm", "in", 16 * 25.4),
+        ("1.5 kg", "weight_g", "lb", 1500.0),
+    ],
+)
+def test_a_cell_in_parts_is_stored_as_si_and_kept_as_written(
+    cell: str, column: str, unit: str, becomes: float
+) -> None:
+    sheet = Sheet(Path("s.csv"), ("size",), (SheetRow(2, {"size": cell}, 1, 1),))
+    use = ColumnUse(heading="size", column=column, unit=unit)
+    (row,) = apply_layout(sheet, Layout(headings=("size",), use=(use,), who="TBO")).rows
+    assert float(row.cells[column]) == pytest.approx(becomes, rel=1e-9)
+    assert row.cells["size"] == cell
+
+
+@pytest.mark.parametrize("cell", ["3 oz 2 lb", "2 lb 3", "2 lb 3 in", "2.5 lb 3 oz", "lb", "2 lb 3 lb"])
+def test_a_cell_in_parts_that_do_not_fit_is_left_for_a_person(cell: str) -> None:
+    sheet = Sheet(Path("s.csv"), ("size",), (SheetRow(2, {"size": cell}, 1, 1),))
+    use = ColumnUse(heading="size", column="weight_g", unit="lb")
+    (row,) = apply_layout(sheet, Layout(headings=("size",), use=(use,), who="TBO")).rows
+    assert row.cells["weight_g"] == cell

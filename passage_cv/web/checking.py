@@ -6,7 +6,6 @@ every decision can be undone. What the check finds is kept for the pages.
 
 from __future__ import annotations
 
-import os
 import shutil
 from collections import Counter
 from collections.abc import Sequence
@@ -16,6 +15,7 @@ from typing import Any
 from sqlalchemy import delete, insert
 from sqlalchemy.orm import Session
 
+from passage_cv.files import link_tree
 from passage_cv.intake.batch import CheckedBatch
 from passage_cv.intake.resolutions import read_resolutions, write_resolutions
 from passage_cv.intake.sheet import LAYOUT, RESOLUTIONS, SHEET_SUFFIXES, read_sheet
@@ -60,7 +60,7 @@ def lay_out(
     folder = root / "work" / _as_folder(name)
     shutil.rmtree(folder.parent, ignore_errors=True)
     folder.mkdir(parents=True)
-    _link_files(root / "received", folder)
+    link_tree(root / "received", folder)
     for archive in sorted(folder.rglob("*.zip")):
         unpacked = unpack_or_nothing(
             archive,
@@ -71,7 +71,7 @@ def lay_out(
         )
         archive.unlink()
         if unpacked:
-            _link_files(root / "unpacked", folder)
+            link_tree(root / "unpacked", folder)
         shutil.rmtree(root / "unpacked", ignore_errors=True)
     write_keyed(folder, keyings)
     _take_off_top(folder)
@@ -157,20 +157,6 @@ def finding_values(batch: CheckedBatch) -> list[dict[str, Any]]:
 def _as_folder(name: str) -> str:
     plain = "".join(c if c.isalnum() or c in "-_" else "-" for c in name).strip("-")
     return safe_name(plain[:60] or "batch")
-
-
-def _link_files(source: Path, folder: Path) -> None:
-    """Every plain file of a folder under the same name in another, without copying bytes where that is possible."""
-    for path in sorted(source.rglob("*")):
-        if path.is_symlink() or not path.is_file():
-            continue
-        target = folder / path.relative_to(source)
-        target.parent.mkdir(parents=True, exist_ok=True)
-        target.unlink(missing_ok=True)
-        try:
-            os.link(path, target)
-        except OSError:
-            shutil.copyfile(path, target)
 
 
 def _take_off_top(folder: Path) -> None:

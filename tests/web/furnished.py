@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
+from passage_cv.files import read_json
 from passage_cv.gate.site import Audit
 from passage_cv.service.traffic import run_traffic
 from passage_cv.web import accounts
@@ -20,7 +22,7 @@ from tests.web.test_batches import checked
 from tests.web.test_findings import own_headings
 from tests.web.test_keying import PAPER, READ, cells
 from tests.web.test_looking import enter_run
-from tests.web.test_research import accept, begin, calibrated, last, released
+from tests.web.test_research import N_TRIPS, accept, begin, calibrated, last, released
 from tests.worlds import CODES
 
 NO_PAGES = {
@@ -49,7 +51,7 @@ def furnish(office: Office, place: Path) -> dict[str, list[str]]:
     everybody = office.role(*Role)
     begin(everybody)
     everybody.post("/account/initials", initials="ELQ")
-    for n in (1, 2, 3):
+    for n in range(1, N_TRIPS + 1):
         accept(office, write_batch(place / f"trip-{n}", trip_rows(f"T{n}", 10, CODES)))
     found = (
         _batches(office, everybody, place) | _keyings(office, everybody, place) | _models(office, everybody, place)
@@ -126,7 +128,7 @@ def _models(office: Office, everybody: Browser, place: Path) -> dict[str, list[s
     office.work()
     release = released(office, researcher, engineer, cutoffs)
     everybody.post(f"/releases/{release}/service", reason="season begins")
-    _hand_in_log(office, everybody, release, place)
+    hand_in_log(office, everybody, release, place)
     everybody.post("/models", config="quick", policy="spring")
     waiting = last(office, "train").id
     return {
@@ -140,7 +142,8 @@ def _models(office: Office, everybody: Browser, place: Path) -> dict[str, list[s
     }
 
 
-def _hand_in_log(office: Office, engineer: Browser, release: str, place: Path) -> None:
+def hand_in_log(office: Office, engineer: Browser, release: str, place: Path) -> None:
+    """What the gate did with the package of a release, handed in and read."""
     with office.server.sessions() as db:
         package = office.settings.data / db.get_one(Made, db.get_one(Release, release).package_id).path
     traffic = write_traffic_folder(place / "traffic", [("NSH",), ("AMS",), ("dull",), ()])
@@ -151,3 +154,14 @@ def _hand_in_log(office: Office, engineer: Browser, release: str, place: Path) -
     }
     assert engineer.client.post("/service/log", **given).status_code == 303
     office.work()
+
+
+def raise_alarm(office: Office, made_id: str) -> None:
+    """As if audits of this log had found passed snakeheads: what alarms is the service's own matter."""
+    with office.server.sessions.begin() as db:
+        made = db.get_one(Made, made_id)
+        made.facts = {**made.facts, "alarms": ["NSH: miss"], "ok": False}
+        path = office.settings.data / made.path / "status.json"
+    found = read_json(path)
+    found["ok"], found["audits"]["classes"][0]["alarm"] = False, True
+    path.write_text(json.dumps(found))

@@ -26,7 +26,7 @@ from tests.batches import trip_rows, write_batch
 from tests.gate_world import write_traffic_folder
 from tests.web.conftest import Browser, Office
 from tests.web.test_jobs import add
-from tests.web.test_research import accept, begin, enter_scores, last, released
+from tests.web.test_research import N_TRIPS, accept, begin, enter_scores, last, released
 from tests.worlds import CODES, five_class_policy, five_class_scores
 
 
@@ -160,7 +160,7 @@ def test_a_gate_log_is_read_against_the_package_in_service(
     office: Office, researcher: Browser, engineer: Browser, tmp_path: Path
 ) -> None:
     begin(researcher)
-    for n in (1, 2, 3):
+    for n in range(1, N_TRIPS + 1):
         accept(office, write_batch(tmp_path / f"trip-{n}", trip_rows(f"T{n}", 10, CODES)))
     researcher.post("/cutoffs", scores=enter_scores(office, tmp_path), policy="spring")
     office.work()

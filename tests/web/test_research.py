@@ -24,6 +24,8 @@ from tests.gate_world import build_world, policy_toml
 from tests.web.conftest import Browser, Office
 from tests.worlds import CODES, five_class_policy, five_class_scores
 
+N_TRIPS = 4
+"""Of each five trips two go to train: among four there is always one, and a package needs its pictures."""
 SCRIPT = "<script>alert(1)</script>"
 
 
@@ -180,9 +182,8 @@ def released(office: Office, researcher: Browser, engineer: Browser, cutoffs: st
 @pytest.fixture
 def cutoffs(office: Office, researcher: Browser, tmp_path: Path) -> str:
     begin(researcher)
-    accept(office, write_batch(tmp_path / "trip", trip_rows("T1", 10, CODES)))
-    accept(office, write_batch(tmp_path / "trip-2", trip_rows("T2", 10, CODES)))
-    accept(office, write_batch(tmp_path / "trip-3", trip_rows("T3", 10, CODES)))
+    for n in range(1, N_TRIPS + 1):
+        accept(office, write_batch(tmp_path / f"trip-{n}", trip_rows(f"T{n}", 10, CODES)))
     return calibrated(office, researcher, tmp_path)
 
 

@@ -21,7 +21,7 @@ from tests.batches import ROWS, trip_rows, write_batch
 from tests.gate_world import policy_toml
 from tests.web.browser import CHROMIUM, NO_CHROMIUM, Served, overflows, serious_findings, serving
 from tests.web.conftest import PASSWORD, Office
-from tests.web.test_research import enter_scores
+from tests.web.test_research import N_TRIPS, enter_scores
 from tests.worlds import CODES, five_class_policy
 
 pytestmark = [pytest.mark.slow, pytest.mark.skipif(not CHROMIUM, reason=NO_CHROMIUM)]
@@ -280,9 +280,9 @@ def _begin(office: Office) -> Store:
 
 
 def _accept(office: Office, page: Page, tmp_path: Path) -> None:
-    """Two batches with the five classes; the server's own workers do what waits."""
+    """Batches with the five classes, one of them in train; the server's own workers do what waits."""
     technician = office.role(Role.TECHNICIAN)
-    for name in ("T1", "T2", "T3"):
+    for name in (f"T{n}" for n in range(N_TRIPS)):
         batch = technician.begin(name=name)
         technician.send_folder(batch, write_batch(tmp_path / name, trip_rows(name, 10, CODES)))
         for step, state in (("check", "checked"), ("accept", "accepted")):

@@ -38,8 +38,12 @@ class PermitUse:
 
 def permit_use(version: Version) -> list[PermitUse]:
     """Running counts of every permit on file or used, in order of permit and species."""
-    on_file = register_of(version).permits
-    handled = handled_before(version)
+    return uses_of(register_of(version), handled_before(version))
+
+
+def uses_of(register: Register, handled: Counts) -> list[PermitUse]:
+    """Every permit on file or used beside the fish handled under it, in order of permit and species."""
+    on_file = register.permits
     found: list[PermitUse] = []
     for number in sorted({*on_file, *handled}):
         entry = on_file.get(number)

@@ -10,6 +10,8 @@ from typing import Any
 import pyarrow as pa
 
 from passage_cv.dataset.applying import apply_amendments
+from passage_cv.dataset.permit_counts import uses_of
+from passage_cv.dataset.registers import register_of
 from passage_cv.dataset.rows import batch_rows
 from passage_cv.dataset.store import Store
 from passage_cv.dataset.tables import distinct, rows_with, tuples
@@ -25,7 +27,8 @@ class Receipt:
     ``classes`` counts individuals per class and role; ``excluded`` counts images per reason. ``findings`` and
     ``let_stand`` are those of format 2, the latter with who and why, as are the ``corrected`` cells; ``pictures``
     maps image to SHA-256. ``paired_by`` signed which pictures belong to which line, where the sheet did not say;
-    ``counted`` are fish of lines that only count. Batches from before these were kept have none of them.
+    ``counted`` are fish of lines that only count; ``permits`` the running counts of the batch's permits with it.
+    Batches from before these were kept have none of them.
     """
 
     batch: str
@@ -49,6 +52,7 @@ class Receipt:
     left_out_by: Mapping[str, str] = field(default_factory=dict)
     paired_by: str = ""
     counted: Mapping[str, int] = field(default_factory=dict)
+    permits: Sequence[Mapping[str, Any]] = ()
 
     def as_dict(self) -> dict[str, object]:
         """Plain values for JSON."""
@@ -89,6 +93,11 @@ def build_receipt(version: Version, batch: str, *, changed: bool) -> Receipt:
         left_out_by=said.get("left_out_by", {}),
         paired_by=said.get("paired_by", ""),
         counted=said.get("counted", {}),
+        permits=[
+            asdict(one)
+            for one in uses_of(register_of(version), fact.handled)
+            if one.permit in distinct(rows, "permit")
+        ],
     )
 
 

@@ -90,7 +90,7 @@ def read_measure(text: str, column: str) -> float | None:
     Examples
     --------
     >>> read_measure("2 lb 3 oz", "weight_g"), read_measure("1 ft 4 in", "length_mm"), read_measure("2'", "length_mm")
-    (992.233314, 406.4, 609.6)
+    (992.233309, 406.4, 609.6)
     >>> read_measure("3 oz 2 lb", "weight_g"), read_measure("2 lb 3", "weight_g")
     (None, None)
     """

@@ -12,6 +12,7 @@ from passage_cv.files import sha256_file
 from passage_cv.intake.check import check_batch
 from passage_cv.intake.resolutions import Correction, Exclusion, LetStand, Resolutions, write_resolutions
 from tests.batches import ROWS, write_batch
+from tests.intake.test_permits import PERMIT
 
 
 def accepted(tmp_path: Path) -> tuple[Path, Receipt]:
@@ -75,3 +76,13 @@ def test_corrections_counts_and_the_pairing_are_on_it_with_who_and_why(tmp_path:
     page = receipt_page(receipt)
     for text in ("digits swapped", "hand in view (TBO)", "125 Morone americana", "paired with lines by ELQ"):
         assert text in page
+
+
+def test_what_the_permit_leaves_stands_on_it(tmp_path: Path) -> None:
+    folder = write_batch(tmp_path / "b")
+    (folder / "permits.toml").write_text(PERMIT)
+    store = Store.create(tmp_path / "store", StoreSettings())
+    receipt = accept_batch(check_batch(folder), store, author="TBO", at=datetime(2031, 5, 12, tzinfo=UTC))
+    (use,) = (one for one in receipt.permits if one["species"] == "Channa argus")
+    assert (use["permit"], use["handled"], use["allowed"], use["left"]) == ("QMR-31-001", 1, 2, 1)  # fish 1 of ROWS
+    assert "Permits, with this batch" in receipt_page(receipt)

@@ -27,7 +27,7 @@ from passage_cv.web.keying import write_keyed
 from passage_cv.web.pairing import summary
 from passage_cv.web.paths import safe_name
 from passage_cv.web.settings import WebSettings
-from passage_cv.web.tables import Batch, Decision, Found, Keying, SheetLine
+from passage_cv.web.tables import Batch, Decision, Found, FoundImage, Keying, SheetLine
 
 
 def lay_out(
@@ -87,8 +87,9 @@ def lay_out(
 
 def keep_check(db: Session, batch: Batch, checked: CheckedBatch, root: Path) -> None:
     """Write down what a check found, for the pages; what the check before it found goes."""
-    for table in (Found, SheetLine):
+    for table in (Found, FoundImage, SheetLine):
         db.execute(delete(table).where(table.batch_id == batch.id))
+    values_found = finding_values(checked)
     found = [
         {
             "batch_id": batch.id,
@@ -100,12 +101,17 @@ def keep_check(db: Session, batch: Batch, checked: CheckedBatch, root: Path) -> 
             "stands": bool(values["stands"]),
             "values": values,
         }
-        for n, values in enumerate(finding_values(checked))
+        for n, values in enumerate(values_found)
+    ]
+    images = [
+        {"batch_id": batch.id, "number": n, "image": image}
+        for n, values in enumerate(values_found)
+        for image in dict.fromkeys(values["images"])
     ]
     lines = [
         {"batch_id": batch.id, "row": row.number, "cells": dict(row.cells)} for row in read_sheet(checked.sheet).rows
     ]
-    for table, rows in ((Found, found), (SheetLine, lines)):
+    for table, rows in ((Found, found), (FoundImage, images), (SheetLine, lines)):
         if rows:
             db.execute(insert(table), rows)
     batch.summary, batch.sheet, batch.state = (

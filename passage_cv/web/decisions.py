@@ -8,14 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from sqlalchemy import select
+from sqlalchemy import func, or_, select
 from sqlalchemy.orm import Session
 
 from passage_cv.errors import InputError
 from passage_cv.intake.columns import CANONICAL, COUNT
 from passage_cv.intake.resolutions import CAN_STAND, Correction, Exclusion, LetStand, Resolutions
 from passage_cv.web.columns import as_received
-from passage_cv.web.tables import Batch, Decision, Found, SheetLine, utc
+from passage_cv.web.tables import Batch, Decision, Found, FoundImage, SheetLine, utc
 
 CHANGEABLE = ("open", "checked", "aside")
 KINDS = ("exclude", "correct", "stand", "note")
@@ -122,6 +122,41 @@ def decisions_of(db: Session, batch: Batch) -> list[Decision]:
     """Decisions that stand, oldest first."""
     found = select(Decision).where(Decision.batch_id == batch.id, Decision.undone_at == "").order_by(Decision.id)
     return list(db.scalars(found))
+
+
+def count_decisions(db: Session, batch: Batch) -> int:
+    """How many decisions stand."""
+    standing = select(func.count()).where(Decision.batch_id == batch.id, Decision.undone_at == "")
+    return db.scalar(standing) or 0
+
+
+def newest_decisions(db: Session, batch: Batch, most: int) -> list[Decision]:
+    """The last decisions that stand, newest first."""
+    found = select(Decision).where(Decision.batch_id == batch.id, Decision.undone_at == "")
+    return list(db.scalars(found.order_by(Decision.id.desc()).limit(most)))
+
+
+def decisions_about(db: Session, batch: Batch, found: Sequence[Found]) -> list[Decision]:
+    """The decisions that stand and speak of some findings: of their rows, or of one of their pictures."""
+    rows = {one.line for one in found} - {0}
+    images = {image for one in found for image in one.values["images"]}
+    standing = select(Decision).where(Decision.batch_id == batch.id, Decision.undone_at == "").order_by(Decision.id)
+    return list(db.scalars(standing.where(or_(Decision.row.in_(rows), Decision.image.in_(images)))))
+
+
+def count_waiting(db: Session, batch: Batch) -> tuple[int, int]:
+    """Findings that must be resolved, and how many of them nothing was decided about yet."""
+    must = (Found.batch_id == batch.id, Found.severity == "must resolve", Found.stands.is_(False))
+    counting = select(func.count()).select_from(Found).where(*must)
+    spoken = (Decision.batch_id == batch.id, Decision.undone_at == "", Decision.kind != "note")
+    by_image = select(FoundImage.number).where(
+        FoundImage.batch_id == batch.id,
+        FoundImage.image.in_(select(Decision.image).where(*spoken, Decision.image != "")),
+    )
+    by_row = select(Decision.row).where(*spoken, Decision.row != 0)
+    n_decided = db.scalar(counting.where(or_(Found.line.in_(by_row), Found.number.in_(by_image)))) or 0
+    n_must = db.scalar(counting) or 0
+    return n_must, n_must - n_decided
 
 
 def as_resolutions(decisions: Iterable[Decision], beside: Resolutions) -> Resolutions:

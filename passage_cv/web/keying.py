@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from sqlalchemy import select
+from sqlalchemy import Select, case, or_, select
 from sqlalchemy.orm import Session
 
 from passage_cv.errors import InputError
@@ -35,6 +35,8 @@ COLUMNS = (
 )
 """What a crew writes by hand beside a fish; pictures are paired afterwards."""
 MOST_ROWS = 400
+MOST_CHOICES = 300
+"""Pictures of which the page lets a person choose the one of the paper."""
 LONGEST_CELL = 120
 
 Rows = list[dict[str, str]]
@@ -51,10 +53,22 @@ class Difference:
 
 
 def sheet_pictures(db: Session, batch: Batch) -> list[str]:
-    """Pictures of a batch that lie by themselves, those of a tablet first: one of them may show the sheet."""
-    names = db.scalars(select(Upload.name).where(Upload.batch_id == batch.id, Upload.done_at != ""))
-    found = [name for name in names if Path(name).suffix.lower() in PICTURE_SUFFIXES]
-    return sorted(found, key=lambda name: (not name.startswith("tablet/"), name))
+    """Pictures of a batch that lie by themselves, those of a tablet first: one of them may show the sheet.
+
+    At most :data:`MOST_CHOICES`; any other can be named.
+    """
+    first = case((Upload.name.startswith("tablet/"), 0), else_=1)
+    return list(db.scalars(_pictures_of(batch).order_by(first, Upload.name).limit(MOST_CHOICES)))
+
+
+def is_picture(db: Session, batch: Batch, image: str) -> bool:
+    """Whether a picture of this name has arrived by itself."""
+    return db.scalar(_pictures_of(batch).where(Upload.name == image).limit(1)) is not None
+
+
+def _pictures_of(batch: Batch) -> Select[str]:
+    is_one = or_(*(Upload.name.ilike(f"%{suffix}") for suffix in PICTURE_SUFFIXES))
+    return select(Upload.name).where(Upload.batch_id == batch.id, Upload.done_at != "", is_one)
 
 
 def keyings_of(db: Session, batch: Batch) -> list[Keying]:
@@ -77,7 +91,7 @@ def key_first(db: Session, batch: Batch, image: str, rows: Rows, who: User) -> K
     """
     require_changeable(batch)
     _require_no_sheet(db, batch)
-    if image not in sheet_pictures(db, batch):
+    if not is_picture(db, batch, image):
         raise InputError("There is no such picture", where=image[:120], do="Choose one of the batch's pictures.")
     made = find_keying(db, batch, image) or Keying(batch_id=batch.id, image=image, first_by=who.name)
     if made.state in {"asked", "keyed"}:

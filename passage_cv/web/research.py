@@ -11,7 +11,6 @@ import secrets
 import shutil
 import tomllib
 from collections.abc import Mapping
-from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -19,12 +18,13 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from passage_cv.config import configs_folder, parse_settings
-from passage_cv.dataset.leaks import Leak, find_leaks
+from passage_cv.dataset.leaks import Leak
 from passage_cv.dataset.store import Shares, Store, StoreSettings, store_exists
-from passage_cv.dataset.versions import Version, VersionInfo, latest_version, list_versions
+from passage_cv.dataset.versions import Version
 from passage_cv.errors import InputError
 from passage_cv.files import read_json, write_text
 from passage_cv.policy import Policy, read_policy
+from passage_cv.web import remembered
 from passage_cv.web.jobs import Work, add_job
 from passage_cv.web.settings import WebSettings
 from passage_cv.web.tables import Job, Made
@@ -171,8 +171,8 @@ def start_leaks(db: Session, version: Version, who: str) -> Job:
 
 def leaks_of(db: Session, settings: WebSettings, version: Version) -> list[Leak] | None:
     """What ties roles of a version together; None where it is large and nobody has looked yet."""
-    if len(version.table(("image_sha256",))) <= AT_ONCE:
-        return find_leaks(version)
+    if remembered.held(settings, version).n_images <= AT_ONCE:
+        return remembered.leaks(settings, version)
     found = next((one for one in made_of(db, "leaks") if one.title == version.name), None)
     if found is None:
         return None
@@ -209,18 +209,6 @@ def tracked_at(settings: WebSettings, run: Made) -> tuple[str, str]:
     run_id = path.read_text(encoding="utf-8").strip() if path.is_file() else ""
     is_page = settings.tracking.startswith(("http://", "https://")) and run_id.isalnum()
     return run_id, f"{settings.tracking.rstrip('/')}/#/runs/{run_id}" if is_page else ""
-
-
-def versions_of(settings: WebSettings, store: Store) -> tuple[VersionInfo, ...]:
-    """The history of the data set, oldest first; read again only when there is a newer version."""
-    newest = latest_version(store)
-    return _listed(settings.store_root, newest.name) if newest else ()
-
-
-@lru_cache(maxsize=4)
-def _listed(root: str, newest: str) -> tuple[VersionInfo, ...]:
-    del newest
-    return tuple(list_versions(Store.open(root)))
 
 
 def made_path(settings: WebSettings, made: Made) -> Path:

@@ -12,7 +12,7 @@ from typing import Any
 from sqlalchemy import JSON, BigInteger, ForeignKey, Index, String, Text
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
 
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 """Raised with every change of a table; a database of another version is refused at start."""
 
 
@@ -106,6 +106,7 @@ class Batch(Base):
     """One upload of a technician on its way into the data set; ``sheet`` says how the last check read its sheet."""
 
     __tablename__ = "batches"
+    __table_args__ = (Index("batches_newest", "created_at"),)
     id: Mapped[str] = mapped_column(String(12), primary_key=True, default=new_id)
     owner_id: Mapped[int] = mapped_column(ForeignKey("users.id"), index=True)
     name: Mapped[str] = mapped_column(String(80))
@@ -140,6 +141,10 @@ class Found(Base):
     """
 
     __tablename__ = "found"
+    __table_args__ = (
+        Index("found_left", "batch_id", "severity", "stands", "line", "number"),
+        Index("found_kinds", "batch_id", "kind", "severity", "has_change", "number"),
+    )
     batch_id: Mapped[str] = mapped_column(ForeignKey("batches.id"), primary_key=True)
     number: Mapped[int] = mapped_column(primary_key=True)
     kind: Mapped[str] = mapped_column(String(80))
@@ -148,6 +153,15 @@ class Found(Base):
     line: Mapped[int]
     stands: Mapped[bool]
     values: Mapped[dict[str, Any]]
+
+
+class FoundImage(Base):
+    """A picture that a finding is about: a decision about a picture finds its findings without reading them all."""
+
+    __tablename__ = "found_images"
+    batch_id: Mapped[str] = mapped_column(ForeignKey("batches.id"), primary_key=True)
+    image: Mapped[str] = mapped_column(Text, primary_key=True)
+    number: Mapped[int] = mapped_column(primary_key=True)
 
 
 class SheetLine(Base):

@@ -153,10 +153,10 @@ def give_up(db: Session, settings: WebSettings, upload: Upload) -> None:
     db.commit()
 
 
-def files_of(db: Session, batch: Batch, *, most: int | None = None) -> list[Upload]:
-    """Whole files of a batch, by name."""
-    found = select(Upload).where(Upload.batch_id == batch.id, Upload.done_at != "").order_by(Upload.name).limit(most)
-    return list(db.scalars(found))
+def files_of(db: Session, batch: Batch, *, most: int | None = None, after: int = 0) -> list[Upload]:
+    """Whole files of a batch, by name; ``most`` of them after so many."""
+    found = select(Upload).where(Upload.batch_id == batch.id, Upload.done_at != "").order_by(Upload.name)
+    return list(db.scalars(found.limit(most).offset(after)))
 
 
 def count_files(db: Session, batches: Iterable[Batch]) -> dict[str, tuple[int, int]]:

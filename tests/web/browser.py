@@ -55,6 +55,28 @@ class Served:
             else:
                 return
 
+    def cpu_s(self) -> float:
+        """CPU seconds that the server itself has used, without the processes of its work."""
+        user, system = self._stat()[11:13]
+        return (int(user) + int(system)) / os.sysconf("SC_CLK_TCK")
+
+    def most_memory_mb(self) -> float:
+        """The most memory that the server has held."""
+        return _memory_mb(self.pid, "VmHWM")
+
+    def work_memory_mb(self) -> float:
+        """What the processes below the server hold now."""
+        found = subprocess.run(["pgrep", "-g", str(os.getpgid(self.pid))], capture_output=True, text=True, check=True)
+        return sum(_memory_mb(int(pid), "VmRSS") for pid in found.stdout.split() if int(pid) != self.pid)
+
+    @property
+    def pid(self) -> int:
+        assert self.process is not None
+        return self.process.pid
+
+    def _stat(self) -> list[str]:
+        return Path(f"/proc/{self.pid}/stat").read_text().rpartition(")")[2].split()
+
     def kill(self) -> None:
         """Stop it at once, as a power cut does."""
         assert self.process is not None
@@ -68,6 +90,15 @@ class Served:
                 self.process.wait(timeout=20)
             except subprocess.TimeoutExpired:
                 self.kill()
+
+
+def _memory_mb(pid: int, name: str) -> float:
+    """A line of a process's status, in MB; 0 for a process that has ended."""
+    try:
+        lines = Path(f"/proc/{pid}/status").read_text().splitlines()
+    except OSError:
+        return 0.0
+    return next((int(line.split()[1]) * 1024 / 1e6 for line in lines if line.startswith(f"{name}:")), 0.0)
 
 
 @contextmanager

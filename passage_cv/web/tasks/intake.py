@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
+from dataclasses import replace
 from typing import Any
 
-from passage_cv.dataset.accept import accept_batch
+from passage_cv.dataset.accept import accept_batch, check_beside_store
 from passage_cv.dataset.store import Store, store_exists
 from passage_cv.errors import InputError
 from passage_cv.intake.batch import CheckedBatch
@@ -16,16 +18,27 @@ from passage_cv.web.decisions import decisions_of
 from passage_cv.web.jobs import Work
 from passage_cv.web.keying import keyings_of
 from passage_cv.web.pairing import pair_if_needed
+from passage_cv.web.remembered import remember_newest
+from passage_cv.web.second_reader import remember_ahead
 from passage_cv.web.tables import Batch
 
 
 def check(work: Work) -> dict[str, Any]:
     """Look through a batch and keep what was found for the page; the data set is not touched."""
-    checked = _checked(work, keep_working=False)
+    checked = _beside_store(work, _checked(work, keep_working=False))
     with work.sessions.begin() as db:
         batch = db.get_one(Batch, work.subject)
         keep_check(db, batch, checked, batch_folder(work.settings, batch))
         return dict(batch.summary)
+
+
+def _beside_store(work: Work, checked: CheckedBatch) -> CheckedBatch:
+    """Add what only shows beside earlier batches: known pictures, look-alikes, set-ups, permits."""
+    if not store_exists(work.settings.store_root):
+        return checked
+    work.progress("Comparing with the data set", 0, 1)
+    found = check_beside_store(checked, Store.open(work.settings.store_root))
+    return replace(checked, findings=(*checked.findings, *found))
 
 
 def accept(work: Work) -> dict[str, Any]:
@@ -40,6 +53,9 @@ def accept(work: Work) -> dict[str, Any]:
     with work.sessions.begin() as db:
         batch = db.get_one(Batch, work.subject)
         batch.receipt, batch.state = receipt.as_dict(), "accepted"
+    with suppress(OSError, InputError):  # the batch is kept, whatever becomes of what only makes pages quick
+        remember_newest(work.settings, store)
+        remember_ahead(work.settings, store)
     return {"version": receipt.version}
 
 

@@ -11,9 +11,9 @@ from sqlalchemy import select
 
 from passage_cv.config import Settings
 from passage_cv.dataset.ledger import uses_of
-from passage_cv.dataset.versions import count_roles, list_versions, open_version
+from passage_cv.dataset.versions import open_version
 from passage_cv.web import batches as batch_rules
-from passage_cv.web import decisions, jobs, releases
+from passage_cv.web import decisions, jobs, releases, remembered
 from passage_cv.web import research as rules
 from passage_cv.web.ask import Asking, NotFound
 from passage_cv.web.people import Role
@@ -210,7 +210,7 @@ def cancel(ask: Asking, job_id: Id) -> JobState:
 def versions(ask: Asking) -> list[dict[str, Any]]:
     """The history of the data set, oldest first."""
     store = rules.open_store(ask.server.settings)
-    return [asdict(info) for info in list_versions(store)] if store else []
+    return [asdict(info) for info in remembered.versions(ask.server.settings, store)] if store else []
 
 
 def version(ask: Asking, name: Annotated[str, Path(max_length=40)]) -> dict[str, Any]:
@@ -219,7 +219,11 @@ def version(ask: Asking, name: Annotated[str, Path(max_length=40)]) -> dict[str,
     if store is None:
         raise NotFound
     opened = open_version(store, name)
-    return {"version": opened.name, **opened.record.model_dump(mode="json"), "classes": count_roles(opened)}
+    return {
+        "version": opened.name,
+        **opened.record.model_dump(mode="json"),
+        "classes": remembered.held(ask.server.settings, opened).counts,
+    }
 
 
 def ledger(ask: Asking) -> list[dict[str, Any]]:

@@ -8,9 +8,9 @@ from fastapi import Path
 from pydantic import Field
 
 from passage_cv.config import Settings
-from passage_cv.dataset.readings import next_blind, record_reading
+from passage_cv.dataset.readings import record_reading
 from passage_cv.web import batches as rules
-from passage_cv.web import decisions, pairing
+from passage_cv.web import decisions, pairing, second_reader
 from passage_cv.web import research as store_rules
 from passage_cv.web.ask import Asking, NotFound
 from passage_cv.web.views.api import Id, Line, Started
@@ -136,7 +136,8 @@ def confirm_pairing(ask: Asking, batch_id: Id, looked: At) -> Started:
 def next_fish(ask: Asking) -> dict[str, Any]:
     """The next fish for this second reader: content hashes of its pictures, and nothing that tells its label."""
     store = store_rules.open_store(ask.server.settings)
-    fish = next_blind(store, ask.person.initials) if store and ask.person.initials else None
+    initials = ask.person.initials
+    fish = second_reader.next_fish(ask.server.settings, store, initials) if store and initials else None
     return {"token": fish.token, "images": list(fish.images), "left": fish.n_left} if fish else {}
 
 

@@ -10,12 +10,11 @@ from pydantic import Field
 
 from passage_cv.config import Settings
 from passage_cv.dataset.agreement import agreement
-from passage_cv.dataset.coverage import count_cover
 from passage_cv.dataset.diff import diff_versions
-from passage_cv.dataset.leaks import find_leaks
 from passage_cv.dataset.store import Store
 from passage_cv.dataset.versions import open_version
-from passage_cv.web import releases
+from passage_cv.errors import InputError
+from passage_cv.web import releases, remembered
 from passage_cv.web import research as rules
 from passage_cv.web.ask import Ask, Asking, NotFound
 from passage_cv.web.tables import Release
@@ -86,12 +85,22 @@ def keep_policy(ask: Asking, new: NewPolicy) -> dict[str, str]:
 
 def cover(ask: Asking, name: Name) -> list[dict[str, Any]]:
     """Individuals of each class at each level of each dimension."""
-    return [asdict(one) for one in count_cover(open_version(_store(ask), name))]
+    return [asdict(one) for one in remembered.cells(ask.server.settings, open_version(_store(ask), name))]
 
 
 def leaks(ask: Asking, name: Name) -> list[dict[str, Any]]:
-    """Whether anything stands on both sides of the roles."""
-    return [{**asdict(one), "is_fault": one.is_fault} for one in find_leaks(open_version(_store(ask), name))]
+    """Whether anything stands on both sides of the roles; of a large version, what the last search found."""
+    found = rules.leaks_of(ask.db, ask.server.settings, open_version(_store(ask), name))
+    if found is None:
+        raise InputError("Nobody has looked yet", where=name, do="Ask for the search with a POST to this address.")
+    return [{**asdict(one), "is_fault": one.is_fault} for one in found]
+
+
+def look_for_leaks(ask: Asking, name: Name) -> Started:
+    """Look for everything that could tie two roles together."""
+    job = rules.start_leaks(ask.db, open_version(_store(ask), name), ask.person.name)
+    ask.did("asked for leaks", name)
+    return Started(job=job.id)
 
 
 def diff(ask: Asking, name: Name, older: Name) -> dict[str, Any]:

@@ -5,31 +5,35 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated
 
-from fastapi import Form
+from fastapi import Form, Query
 from fastapi.responses import FileResponse, JSONResponse, Response
-from sqlalchemy import select
+from sqlalchemy import func, select
+from sqlalchemy.orm import joinedload
 
 from passage_cv.intake.columns import WORDS
 from passage_cv.intake.containers import read_container
 from passage_cv.web import batches as rules
 from passage_cv.web.ask import Ask, Asking, NotFound
-from passage_cv.web.decisions import decisions_of
+from passage_cv.web.decisions import count_decisions, newest_decisions
 from passage_cv.web.paths import below
 from passage_cv.web.people import Role
 from passage_cv.web.tables import Batch, Job, Upload
 from passage_cv.web.uploads import count_files, files_of, received_folder
 
 Text = Annotated[str, Form()]
-BATCHES_SHOWN = 500
-FILES_SHOWN = 500
+Page = Annotated[int, Query(ge=1, le=100_000)]
+BATCHES_PER_PAGE = 100
+FILES_PER_PAGE = 100
+DECISIONS_SHOWN = 100
 
 
-def batch_list(ask: Asking) -> Response:
-    """What became of my batches; a researcher sees everybody's."""
-    found = select(Batch).order_by(Batch.created_at.desc()).limit(BATCHES_SHOWN)
-    if Role.RESEARCHER not in ask.roles:
-        found = found.where(Batch.owner_id == ask.person.id)
-    return ask.page("batches", batches=ask.db.scalars(found).all())
+def batch_list(ask: Asking, page: Page = 1) -> Response:
+    """What became of my batches, newest first; a researcher sees everybody's."""
+    seen = () if Role.RESEARCHER in ask.roles else (Batch.owner_id == ask.person.id,)
+    found = select(Batch).where(*seen).order_by(Batch.created_at.desc(), Batch.id)
+    shown = found.options(joinedload(Batch.owner)).limit(BATCHES_PER_PAGE).offset((page - 1) * BATCHES_PER_PAGE)
+    n = ask.db.scalar(select(func.count()).select_from(Batch).where(*seen)) or 0
+    return ask.page("batches", batches=ask.db.scalars(shown).all(), page=page, pages=_pages(n, BATCHES_PER_PAGE))
 
 
 def batch_form(ask: Asking) -> Response:
@@ -46,17 +50,21 @@ async def start(ask: Asking) -> Response:
     return ask.go(f"/batches/{batch.id}")
 
 
-def show(ask: Asking, batch_id: str) -> Response:
+def show(ask: Asking, batch_id: str, files: Page = 1) -> Response:
     """One batch: its files, what was found, and what can be done next."""
     batch = find_batch(ask, batch_id)
+    arrived = count_files(ask.db, [batch]).get(batch.id, (0, 0))
     return ask.page(
         "batch",
         batch=batch,
-        files=files_of(ask.db, batch, most=FILES_SHOWN),
-        arrived=count_files(ask.db, [batch]).get(batch.id, (0, 0)),
-        n_partial=len(_partial(ask, batch)),
+        files=files_of(ask.db, batch, most=FILES_PER_PAGE, after=(files - 1) * FILES_PER_PAGE),
+        files_page=files,
+        files_pages=_pages(arrived[0], FILES_PER_PAGE),
+        arrived=arrived,
+        n_partial=_count_partial(ask, batch),
         job=last_job(ask, batch.id),
-        decisions=decisions_of(ask.db, batch),
+        decisions=newest_decisions(ask.db, batch, DECISIONS_SHOWN),
+        n_decisions=count_decisions(ask.db, batch),
         is_owner=batch.owner_id == ask.person.id,
         fact_names=rules.FACTS,
         words=WORDS,
@@ -150,5 +158,10 @@ def last_job(ask: Ask, subject: str) -> Job | None:
     return ask.db.scalar(select(Job).where(Job.subject == subject).order_by(Job.created_at.desc()).limit(1))
 
 
-def _partial(ask: Ask, batch: Batch) -> list[Upload]:
-    return list(ask.db.scalars(select(Upload).where(Upload.batch_id == batch.id, Upload.done_at == "")))
+def _count_partial(ask: Ask, batch: Batch) -> int:
+    partial = select(func.count()).select_from(Upload).where(Upload.batch_id == batch.id, Upload.done_at == "")
+    return ask.db.scalar(partial) or 0
+
+
+def _pages(n: int, per_page: int) -> int:
+    return max(1, -(-n // per_page))

@@ -58,21 +58,21 @@ def findings(
 ) -> Response:
     """Findings, each with its row and its pictures, and what was decided."""
     batch = find_batch(ask, batch_id)
-    wanted = select(Found).where(Found.batch_id == batch.id).order_by(Found.number)
-    wanted = wanted.where(Found.severity == only) if only in SEVERITIES else wanted
-    wanted = wanted.where(Found.kind == kind) if kind else wanted
-    n_found = ask.db.scalar(select(func.count()).select_from(wanted.subquery())) or 0
-    found = ask.db.scalars(wanted.limit(PER_PAGE).offset((page - 1) * PER_PAGE)).all()
-    made = decisions.decisions_of(ask.db, batch)
+    wanted = [Found.batch_id == batch.id]
+    wanted += [Found.severity == only] if only in SEVERITIES else []
+    wanted += [Found.kind == kind] if kind else []
+    n_found = ask.db.scalar(select(func.count()).select_from(Found).where(*wanted)) or 0
+    shown = select(Found).where(*wanted).order_by(Found.number)
+    found = ask.db.scalars(shown.limit(PER_PAGE).offset((page - 1) * PER_PAGE)).all()
     return ask.page(
         "findings",
-        findings=list(_shown(ask, batch, found, made)),
+        findings=list(_shown(ask, batch, found)),
         page=page,
         pages=max(1, -(-n_found // PER_PAGE)),
         only=only,
         kind=kind,
         kinds=_kinds(ask, batch),
-        **_standing(ask, batch, made),
+        **_standing(ask, batch),
     )
 
 
@@ -137,7 +137,8 @@ async def confirm_columns(ask: Asking, batch_id: str) -> Response:
     return ask.go(f"/batches/{batch.id}")
 
 
-def _shown(ask: Ask, batch: Batch, found: Sequence[Found], made: Sequence[Decision]) -> Iterator[Shown]:
+def _shown(ask: Ask, batch: Batch, found: Sequence[Found]) -> Iterator[Shown]:
+    made = decisions.decisions_about(ask.db, batch, found)
     rows = {one.values["line"] for one in found if one.values["line"]}
     lines = select(SheetLine).where(SheetLine.batch_id == batch.id, SheetLine.row.in_(rows))
     cells = {line.row: line.cells for line in ask.db.scalars(lines)}
@@ -166,29 +167,19 @@ def _cell_meant(batch: Batch, values: dict[str, Any], headings: Sequence[str]) -
     return columns.as_received(batch.sheet, named, "")[0], ""
 
 
-def _standing(ask: Ask, batch: Batch, made: Sequence[Decision]) -> dict[str, Any]:
+def _standing(ask: Ask, batch: Batch) -> dict[str, Any]:
     """How many of the findings that must be resolved nothing was decided about yet."""
-    must = (Found.batch_id == batch.id, Found.severity == "must resolve", Found.stands.is_(False))
-    n_must = ask.db.scalar(select(func.count()).select_from(Found).where(*must)) or 0
+    n_must, left = decisions.count_waiting(ask.db, batch)
     headings = batch.sheet.get("headings", [])
     return {
         "batch": batch,
         "counts": batch.summary,
-        "left": n_must - _n_decided(ask, must, [one for one in made if one.kind != "note"]),
+        "left": left,
         "n_must": n_must,
         "is_owner": batch.owner_id == ask.person.id,
         "editable": _may_change(ask, batch),
         "columns": [*headings, *(name for name in CANONICAL if name not in headings)],
     }
-
-
-def _n_decided(ask: Ask, must: Sequence[Any], made: Sequence[Decision]) -> int:
-    """How many findings a decision speaks of: by their row, or by one of their pictures."""
-    rows, images = {one.row for one in made if one.row}, {one.image for one in made if one.image}
-    if not images:
-        return ask.db.scalar(select(func.count()).select_from(Found).where(*must, Found.line.in_(rows))) or 0
-    found = ask.db.scalars(select(Found).where(*must))
-    return sum(one.line in rows or not images.isdisjoint(one.values["images"]) for one in found)
 
 
 def _kinds(ask: Ask, batch: Batch) -> list[tuple[str, str, int, int]]:
@@ -209,9 +200,8 @@ def _back(ask: Ask, batch: Batch, back: str) -> Response:
     found = ask.db.get(Found, (batch.id, int(number))) if number.isdigit() and len(number) < 9 else None
     if found is None or "hx-request" not in ask.request.headers:
         return ask.go(f"/batches/{batch.id}/findings{_place(back)}")
-    made = decisions.decisions_of(ask.db, batch)
-    (shown,) = _shown(ask, batch, [found], made)
-    return ask.page("finding_swapped", shown=shown, back=back, **_standing(ask, batch, made))
+    (shown,) = _shown(ask, batch, [found])
+    return ask.page("finding_swapped", shown=shown, back=back, **_standing(ask, batch))
 
 
 def _place(back: str) -> str:

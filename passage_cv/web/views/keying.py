@@ -18,12 +18,13 @@ def grid(ask: Asking, batch_id: str, image: str = "") -> Response:
     """The picture of the sheet beside the rows that were keyed from it."""
     batch = find_batch(ask, batch_id)
     pictures = keying.sheet_pictures(ask.db, batch)
-    chosen = image if image in pictures else ""
+    chosen = image if image and keying.is_picture(ask.db, batch, image) else ""
     made = keying.find_keying(ask.db, batch, chosen) if chosen else None
     return ask.page(
         "keying",
         batch=batch,
         pictures=pictures,
+        more=len(pictures) == keying.MOST_CHOICES,
         image=chosen,
         made=made,
         keyings=keying.keyings_of(ask.db, batch),

@@ -8,12 +8,13 @@ from fastapi import Form, Path
 from fastapi.responses import Response
 
 from passage_cv.dataset.agreement import agreement
-from passage_cv.dataset.readings import next_blind, record_reading
+from passage_cv.dataset.readings import record_reading
 from passage_cv.dataset.store import Store
 from passage_cv.dataset.working import working_path
 from passage_cv.intake.containers import read_container
 from passage_cv.intake.names import shipped_names
 from passage_cv.web import research as rules
+from passage_cv.web import second_reader
 from passage_cv.web.ask import Ask, Asking, NotFound
 
 Text = Annotated[str, Form()]
@@ -24,7 +25,7 @@ PICTURES_SHOWN = 6
 def next_fish(ask: Asking) -> Response:
     """The next fish for this reader: pictures and nothing else."""
     store, initials = rules.open_store(ask.server.settings), ask.person.initials
-    fish = next_blind(store, initials) if store and initials else None
+    fish = second_reader.next_fish(ask.server.settings, store, initials) if store and initials else None
     names = [species.scientific_name for species in shipped_names().species]
     return ask.page("reading", store=store, initials=initials, fish=fish, names=names, most=PICTURES_SHOWN)
 

@@ -2,24 +2,19 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterable
-from dataclasses import dataclass
-from functools import lru_cache
 from typing import Annotated
 
 from fastapi import Form
 from fastapi.responses import FileResponse, Response
-from sqlalchemy import select
+from sqlalchemy import or_, select
 
-from passage_cv.dataset.coverage import Cell, count_cover, thin_cells
-from passage_cv.dataset.diff import diff_versions
-from passage_cv.dataset.facts import DrawFact
+from passage_cv.dataset.coverage import Cell, thin_cells
 from passage_cv.dataset.ledger import attempts_of, uses_of
 from passage_cv.dataset.store import Store
-from passage_cv.dataset.versions import count_roles, open_version
+from passage_cv.dataset.versions import open_version
 from passage_cv.records import ROLES
-from passage_cv.web import jobs, releases
+from passage_cv.web import jobs, releases, remembered
 from passage_cv.web import research as rules
 from passage_cv.web.ask import Ask, Asking, NotFound
 from passage_cv.web.headers import REPORT_POLICY
@@ -29,14 +24,13 @@ from passage_cv.web.tables import Batch, Job, Made
 from passage_cv.web.worker import log_path
 
 Text = Annotated[str, Form()]
-JOBS_SHOWN = 200
+JOBS_SHOWN = 100
 LOG_TAIL = 20_000
+GATE_KINDS = ("export", "verify", "status")
+"""Work that every engineer sees."""
 FEW = 5
 """Fish of a class at one level below which the page calls it thin [ours]."""
 THIN_SHOWN = 60
-DRAWS_SHOWN = 500
-REMEMBERED = 16
-"""Versions whose contents are kept in memory."""
 
 
 def data(ask: Asking) -> Response:
@@ -45,7 +39,7 @@ def data(ask: Asking) -> Response:
     if store is None:
         policies = rules.list_policies(ask.server.settings)
         return ask.page("data_begin", shares=rules.usual_shares(), policies=policies)
-    return ask.page("data", store=store, versions=rules.versions_of(ask.server.settings, store)[::-1])
+    return ask.page("data", store=store, versions=remembered.versions(ask.server.settings, store)[::-1])
 
 
 def begin_data(
@@ -68,43 +62,16 @@ def version(ask: Asking, name: str) -> Response:
     store = _store(ask)
     opened = open_version(store, name)
     older = [
-        info.name for info in rules.versions_of(ask.server.settings, store) if info.number < opened.record.number
+        info.name for info in remembered.versions(ask.server.settings, store) if info.number < opened.record.number
     ]
-    held = _held(ask.server.settings.store_root, opened.name)
+    held = remembered.held(ask.server.settings, opened)
     return ask.page("version", version=opened, held=held, role_names=ROLES, older=older[::-1])
-
-
-@dataclass(frozen=True, slots=True)
-class Held:
-    """What a version holds; read once, for a version never changes."""
-
-    counts: dict[str, dict[str, int]]
-    draws: list[tuple[str, DrawFact]]
-    excluded: Counter[str]
-    n_images: int
-
-
-@lru_cache(maxsize=REMEMBERED)
-def _held(root: str, name: str) -> Held:
-    opened = open_version(Store.open(root), name)
-    facts = opened.roles_facts()
-    return Held(
-        counts=count_roles(opened),
-        draws=[(fact.batch, draw) for fact in facts for draw in fact.draws][:DRAWS_SHOWN],
-        excluded=Counter(reason for fact in facts for reason in fact.excluded.values()),
-        n_images=len(opened.table(("image_sha256",))),
-    )
-
-
-@lru_cache(maxsize=REMEMBERED)
-def _cells(root: str, name: str) -> list[Cell]:
-    return count_cover(open_version(Store.open(root), name))
 
 
 def cover(ask: Asking, name: str) -> Response:
     """Where a version is thin, and whether anything stands on both sides of its roles."""
     opened = open_version(_store(ask), name)
-    cells = _cells(ask.server.settings.store_root, opened.name)
+    cells = remembered.cells(ask.server.settings, opened)
     tables = {
         dimension: _cross(one for one in cells if one.dimension == dimension)
         for dimension in dict.fromkeys(one.dimension for one in cells)
@@ -124,9 +91,8 @@ def _cross(cells: Iterable[Cell]) -> tuple[list[str], dict[str, dict[str, int]]]
 def version_diff(ask: Asking, name: str, older: str) -> Response:
     """What came and what changed between two versions."""
     store = _store(ask)
-    found = diff_versions(open_version(store, older), open_version(store, name))
-    changes = Counter((change.column, change.before, change.after) for change in found.changes)
-    return ask.page("version_diff", diff=found, changes=changes)
+    found = remembered.since(ask.server.settings, open_version(store, name), open_version(store, older))
+    return ask.page("version_diff", diff=found)
 
 
 def ledger(ask: Asking) -> Response:
@@ -158,7 +124,7 @@ def models(ask: Asking) -> Response:
         scores=rules.made_of(ask.db, "scores"),
         configs=list(rules.train_settings()),
         policies=list(rules.list_policies(ask.server.settings)),
-        versions=[info.name for info in rules.versions_of(ask.server.settings, store)][::-1] if store else [],
+        versions=[info.name for info in remembered.versions(ask.server.settings, store)][::-1] if store else [],
         jobs=_jobs(ask, ("train", "score")),
     )
 
@@ -280,15 +246,21 @@ def find(ask: Ask, kind: str, made_id: str) -> Made:
 
 
 def _may_see(ask: Ask, found: Job) -> bool:
-    gate = found.kind in {"export", "verify", "status"} and Role.ENGINEER in ask.roles
+    gate = found.kind in GATE_KINDS and Role.ENGINEER in ask.roles
     batch = ask.db.get(Batch, found.subject)
     own = batch.owner_id == ask.person.id if batch else found.who == ask.person.name
     return own or gate or Role.RESEARCHER in ask.roles
 
 
 def _jobs(ask: Ask, kinds: tuple[str, ...]) -> list[Job]:
-    found = select(Job).where(Job.kind.in_(kinds)).order_by(Job.created_at.desc()).limit(JOBS_SHOWN)
-    return [one for one in ask.db.scalars(found) if _may_see(ask, one)]
+    found = select(Job).where(Job.kind.in_(kinds)).order_by(Job.created_at.desc())
+    if Role.RESEARCHER in ask.roles:
+        return list(ask.db.scalars(found.limit(JOBS_SHOWN)))
+    own = select(Batch.id).where(Batch.owner_id == ask.person.id)
+    others = select(Batch.id).where(Batch.id == Job.subject).exists()
+    seen = [Job.subject.in_(own), (Job.who == ask.person.name) & ~others]
+    seen += [Job.kind.in_(GATE_KINDS)] if Role.ENGINEER in ask.roles else []
+    return list(ask.db.scalars(found.where(or_(*seen)).limit(JOBS_SHOWN)))
 
 
 def _log(ask: Ask, found: Job) -> str:

@@ -93,7 +93,7 @@ def alike_pairs(fingerprints: Sequence[str], most_bits: int) -> list[tuple[int, 
     for start in range(0, len(words), _ROWS):
         block, near = words[start : start + _ROWS], []
         for first in range(0, start + len(block), _COLUMNS):
-            apart = _apart(block, words[first : min(first + _COLUMNS, start + len(block))])
+            apart = words_apart(block, words[first : min(first + _COLUMNS, start + len(block))])
             near += [(int(j) + start, int(i) + first, int(apart[j, i])) for j, i in np.argwhere(apart <= most_bits)]
         found += [(i, j, bits) for j, i, bits in sorted(near) if i < j]
     return found
@@ -101,10 +101,11 @@ def alike_pairs(fingerprints: Sequence[str], most_bits: int) -> list[tuple[int, 
 
 def bits_between(ones: Sequence[str], others: Sequence[str]) -> npt.NDArray[np.uint16]:
     """Bits apart of each of ``ones`` from each of ``others``: shape (len(ones), len(others))."""
-    return _apart(as_words(ones), as_words(others))
+    return words_apart(as_words(ones), as_words(others))
 
 
-def _apart(left: npt.NDArray[np.uint64], right: npt.NDArray[np.uint64]) -> npt.NDArray[np.uint16]:
+def words_apart(left: npt.NDArray[np.uint64], right: npt.NDArray[np.uint64]) -> npt.NDArray[np.uint16]:
+    """:func:`bits_between` of fingerprints as words (:func:`as_words`)."""
     apart = np.zeros((len(left), len(right)), dtype=np.uint16)
     for word in range(left.shape[1]):
         apart += np.bitwise_count(left[:, word, None] ^ right[None, :, word])

@@ -166,7 +166,7 @@ ROUTES = (
     Route("GET", "/api/versions/{name}", api.version, RESEARCHER),
     Route("GET", "/api/versions/{name}/cover", api_research.cover, RESEARCHER),
     Route("GET", "/api/versions/{name}/leaks", api_research.leaks, RESEARCHER),
-    Route("POST", "/api/versions/{name}/leaks", api_research.look_for_leaks, RESEARCHER),
+    Route("POST", "/api/versions/{name}/leaks", api_research.look_for_leaks, RESEARCHER, starts_work=True),
     Route("GET", "/api/versions/{name}/since/{older}", api_research.diff, RESEARCHER),
     Route("POST", "/api/data", api_research.begin, RESEARCHER),
     Route("GET", "/api/policies", api_research.policies, GATE),

@@ -25,10 +25,16 @@ def _draws(root: str, name: str) -> tuple[Leak, ...]:
     return tuple(check_draws(open_version(Store.open(root), name)))
 
 
-def standings(version: Version, policy: Policy | None) -> list[Standing]:
+def standings(settings: WebSettings, version: Version, policy: Policy | None) -> Sequence[Standing]:
     """What each class has and, where a policy is named, what its limits still lack."""
     by_trip = policy is not None and policy.mode != "fish"
-    return what_is_missing(version, _needed(policy) if policy else {}, by_trip=by_trip)
+    needed = _needed(policy) if policy else {}
+    return _standings(settings.store_root, version.name, tuple(sorted(needed.items())), by_trip)
+
+
+@lru_cache(maxsize=16)
+def _standings(root: str, name: str, needed: tuple[tuple[str, int], ...], by_trip: bool) -> tuple[Standing, ...]:  # noqa: FBT001 - a cache tells calls apart by place
+    return tuple(what_is_missing(open_version(Store.open(root), name), dict(needed), by_trip=by_trip))
 
 
 def _needed(policy: Policy) -> Mapping[str, int]:

@@ -18,7 +18,7 @@ def leaks(ask: Asking, name: str, policy: str = "") -> Response:
         version=opened,
         leaks=rules.leaks_of(ask.db, settings, opened),
         draws=sceptic.draws_of(settings, opened),
-        standings=sceptic.standings(opened, rules.load_policy(settings, policy) if policy else None),
+        standings=sceptic.standings(settings, opened, rules.load_policy(settings, policy) if policy else None),
         policies=list(rules.list_policies(settings)),
         policy=policy,
     )

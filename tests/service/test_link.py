@@ -97,6 +97,16 @@ def test_before_anything_was_written_the_plant_is_off_and_stands_nobody_knows_wh
     assert decode_verdict(read(client, "sequence", 9)) is None
 
 
+@pytest.mark.parametrize("switch", [0, 1, 2], ids=["off", "local", "remote"])
+@pytest.mark.parametrize("operation", [0, 1, 2], ids=["maintenance", "manual", "automatic"])
+def test_the_switches_of_the_plant_are_read_as_the_register_table_numbers_them(
+    plant: ModbusPlant, client: ModbusTcpClient, switch: int, operation: int
+) -> None:
+    write(client, mode=switch, operation=operation)
+    said = plant.state()
+    assert (said.is_local, said.is_remote, said.is_automatic) == (switch == 1, switch == 2, operation == 2)
+
+
 def test_a_heartbeat_that_stands_still_is_a_lost_link(plant: ModbusPlant, client: ModbusTcpClient) -> None:
     for beat in range(1, 4):
         write(client, controller_heartbeat=beat)

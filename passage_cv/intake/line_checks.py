@@ -10,6 +10,7 @@ from passage_cv.intake.columns import COUNT, EXTRA_NUMBERS, FACT_KEYS, NUMBER_CO
 from passage_cv.intake.lines import Line, as_number
 from passage_cv.intake.names import Species
 from passage_cv.intake.slips import propose_names
+from passage_cv.intake.units import read_measure
 from passage_cv.records import Change, Finding
 
 _LOOK_ALIKE = str.maketrans("OolI", "0011")
@@ -188,8 +189,9 @@ def _cell_findings(cells: Mapping[str, str], *, row: int | None) -> list[Finding
 
 
 def _no_number(column: str, cell: str, place: str, row: int | None) -> Finding:
-    """A cell that is no number, with the number that it is when letters are read as the digits they look like."""
-    read = cell.translate(_LOOK_ALIKE)
+    """A cell that is no number, with the number that its units give, or letters read as the digits they look like."""
+    written = read_measure(cell, column)
+    read = cell.translate(_LOOK_ALIKE) if written is None else f"{written:.10g}"
     is_meant = row is not None and any(sign.isdigit() for sign in cell) and as_number(read) is not None
     return Finding(
         "not a number",

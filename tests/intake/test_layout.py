@@ -21,7 +21,7 @@ from passage_cv.intake.layout import (
 from passage_cv.intake.names import shipped_names
 from passage_cv.intake.sheet import Sheet, SheetRow, read_sheet
 from passage_cv.intake.units import read_unit, to_si, units_of
-from tests.batches import FACTS, jpeg
+from tests.batches import FACTS, jpeg, write_batch
 
 CREW = "Photo,Fish #,Spp,TL (in),Wt (lb),H2O Temp (F),Recorder,Weather\n"
 CREW += "images/1.jpg,1,NSH,18.9,2.27,59,RKV,rain\nimages/2.jpg,2,BOW,20,2.9,59,RKV,rain\n"
@@ -294,3 +294,10 @@ def test_a_cell_in_parts_that_do_not_fit_is_left_for_a_person(cell: str) -> None
     use = ColumnUse(heading="size", column="weight_g", unit="lb")
     (row,) = apply_layout(sheet, Layout(headings=("size",), use=(use,), who="TBO")).rows
     assert row.cells["weight_g"] == cell
+
+
+def test_a_cell_in_parts_under_one_of_our_headings_is_proposed_in_si(tmp_path: Path) -> None:
+    rows = [{"image": "a.jpg", "individual": "1", "code": "NSH", "weight_g": "2 lb 3 oz"}]
+    (found,) = (one for one in check_batch(write_batch(tmp_path / "b", rows)).findings if one.kind == "not a number")
+    assert found.change is not None
+    assert float(found.change.value) == pytest.approx(2 * 453.59237 + 3 * 28.349523125)  # pound and ounce of 1959

@@ -29,6 +29,7 @@ from passage_cv.recognition.crop import CropSettings, crop_image
 from passage_cv.recognition.embed import Floats32
 from passage_cv.recognition.model import GateModel
 from passage_cv.recognition.rows import UNKNOWN, RunClasses, label_rows, read_run_classes
+from passage_cv.recognition.transforms import recipe_sha256
 from passage_cv.scores import Scores, build_scores, read_scores
 from passage_cv.stats.energy import centred_energy
 
@@ -52,7 +53,7 @@ def open_run(folder: Path) -> Run:
     Raises
     ------
     InputError
-        If a file is missing or cannot be read, or the model is not the one its out-of-fold scores belong to.
+        If a file is missing or cannot be read, or model or crop are not those its out-of-fold scores belong to.
     """
     scores = read_scores(folder / "train_scores.parquet")
     GateModel(folder / "model.onnx")  # refused here, not in a worker
@@ -67,9 +68,22 @@ def open_run(folder: Path) -> Run:
         folder=folder,
         model_sha256=sha256,
         classes=read_run_classes(folder / "classes.json"),
-        crop=parse_settings(read_json(folder / "crop.json"), CropSettings, where=str(folder / "crop.json")),
+        crop=_crop_of(scores, folder / "crop.json"),
         train_scores=scores,
     )
+
+
+def _crop_of(scores: Scores, path: Path) -> CropSettings:
+    """The crop of a run, which its out-of-fold scores were made with too."""
+    crop = parse_settings(read_json(path), CropSettings, where=str(path))
+    made_with, found = str(scores.meta.get("crop_sha256", "")), recipe_sha256(crop)
+    if made_with != found:
+        raise InputError(
+            f"The run's scores were made with crop {made_with[:12] or 'of no name'}, crop.json is {found[:12]}",
+            where=str(path),
+            do="Put the run's own crop.json back, or train again.",
+        )
+    return crop
 
 
 @dataclass(frozen=True, slots=True)

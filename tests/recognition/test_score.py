@@ -1,5 +1,6 @@
 """Scores of a version and of a folder: each role by the path it is owed."""
 
+import json
 import os
 import shutil
 import signal
@@ -77,6 +78,15 @@ def test_a_run_whose_model_was_changed_is_refused(world: World, tmp_path: Path) 
     (run / "model.onnx").write_bytes(bytes(data))
     with pytest.raises(InputError, match=r"its scores belong to|cannot be loaded"):
         score_version(run, world.store, world.version)
+
+
+def test_a_run_whose_crop_was_changed_is_refused(world: World, tmp_path: Path) -> None:
+    run = Path(shutil.copytree(world.run, tmp_path / "run"))
+    crop = json.loads((run / "crop.json").read_text())
+    (run / "crop.json").write_text(json.dumps({**crop, "fill": crop["fill"] - 1}))
+    with pytest.raises(InputError, match="scores were made with crop") as refused:
+        score_version(run, world.store, world.version)
+    assert refused.value.where == str(run / "crop.json")
 
 
 def test_the_command_writes_scores_that_read_back(world: World, tmp_path: Path) -> None:

@@ -7,6 +7,7 @@ Costs, limits and shares live here and nowhere else, so a researcher retrains wi
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Literal, Self
 
@@ -63,6 +64,10 @@ class Where(Settings):
         """Column of the sheet to the value it must have."""
         given = {"mark": self.mark, "sex": self.sex, "lifeStage": self.life_stage}
         return {column: value for column, value in given.items() if value is not None}
+
+    def fits(self, row: Mapping[str, object]) -> bool:
+        """Whether a row of a sheet says all that is asked."""
+        return all(row[column] == value for column, value in self.asked.items())
 
 
 class ClassRule(Settings):
@@ -199,6 +204,17 @@ class Policy(Settings):
     def in_group(self, *groups: Group) -> tuple[ClassRule, ...]:
         """The classes of these groups, in the order of the file."""
         return tuple(rule for rule in self.classes if rule.policy in groups)
+
+    @property
+    def asked_columns(self) -> tuple[str, ...]:
+        """Columns of a sheet, beside the name, that tell classes of this policy apart: mark, sex, lifeStage."""
+        asked = {column for rule in self.classes if rule.where for column in rule.where.asked}
+        return tuple(column for column in ("mark", "sex", "lifeStage") if column in asked)
+
+    @property
+    def confirmed_only(self) -> tuple[str, ...]:
+        """Codes of the classes of which ``cut`` and ``test`` may hold confirmed individuals only."""
+        return tuple(rule.code for rule in self.classes if rule.confirmed_only)
 
     @property
     def groups(self) -> dict[str, Group]:

@@ -1,8 +1,8 @@
 """From the gate log back to a batch folder (format 1): fish that were held or audited, with their pictures.
 
 What a person found them to be stands in the sheet; where nobody looked yet, the name is left blank, and the check of
-the batch asks for it. Nothing of the gate's own opinion goes into the sheet: a label must not come from the model
-that it will judge.
+the batch asks for it. A class that hangs on mark, sex or life stage fills in those columns too. Nothing of the gate's
+own opinion goes into the sheet: a label must not come from the model that it will judge.
 """
 
 from __future__ import annotations
@@ -106,17 +106,20 @@ def _copy_pictures(line: LogLine, log: Path, part: Path) -> None:
 def _sheet(lines: Sequence[LogLine], found: dict[str, Finding], policy: Policy) -> bytes:
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\r\n")
-    writer.writerow(COLUMNS)
+    writer.writerow((*COLUMNS, *policy.asked_columns))
     writer.writerows(_row(line, found.get(line.presentation_id), policy) for line in lines)
     return stream.getvalue().encode()
 
 
 def _row(line: LogLine, finding: Finding | None, policy: Policy) -> Iterable[object]:
-    names = {rule.code: rule.scientific_name for rule in policy.classes}
+    rules = {rule.code: rule for rule in policy.classes}
+    rule = None if finding is None else rules.get(finding.label)
+    label = "" if finding is None else finding.label
+    asked = rule.where.asked if rule and rule.where else {}
     return (
         ";".join(f"images/{Path(name).name}" for name in line.image_paths),
         line.presentation_id.rpartition("-")[2].lstrip("0") or "0",
-        "" if finding is None else names.get(finding.label, finding.label),
+        rule.scientific_name if rule else label,
         "" if finding is None else "field",
         line.event,
         line.time,
@@ -129,6 +132,7 @@ def _row(line: LogLine, finding: Finding | None, policy: Policy) -> Iterable[obj
         line.camera,
         line.time,
         "" if finding is None else finding.by,
+        *(asked.get(column, "") for column in policy.asked_columns),
     )
 
 

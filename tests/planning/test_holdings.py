@@ -46,3 +46,17 @@ def test_individuals_count_once_whatever_their_images(policy: Policy) -> None:
 def test_trip_modes_count_trips(policy: Policy) -> None:
     found = count_in_cut(IMAGES, policy.model_copy(update={"mode": "trip"}))
     assert (found["NSH"], found["BCF"]) == (1, 1)
+
+
+def test_classes_of_one_species_are_told_apart_by_mark_and_sex() -> None:
+    lamprey = {"scientific_name": "Petromyzon marinus", "policy": "exclude", "pass_cost": 20}
+    rules = [
+        {"code": "MALE", **lamprey, "where": {"sex": "M", "mark": "NM"}},
+        {"code": "FEMALE", **lamprey, "where": {"sex": "F"}},
+        {"code": "WSK", "scientific_name": "Catostomus commersonii", "policy": "pass", "reject_cost": 5},
+    ]
+    policy = Policy.model_validate({"format": 1, "site": "S", "confidence": 0.95, "classes": rules})
+    animals = (("A", "M", "NM"), ("B", "M", "NM"), ("C", "F", "NX"), ("D", "M", "NX"), ("E", "U", "NM"))
+    rows = [image(name, "t1", scientificName="Petromyzon marinus", sex=sex, mark=mark) for name, sex, mark in animals]
+    rows.append(image("F", "t1", scientificName="Catostomus commersonii", sex="", mark=""))
+    assert count_in_cut(pa.Table.from_pylist(rows), policy) == {"MALE": 2, "FEMALE": 1, "WSK": 1}

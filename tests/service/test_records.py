@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -13,12 +14,14 @@ from passage_cv.config import configs_folder
 from passage_cv.errors import InputError
 from passage_cv.gate.site import ProofTest, read_site
 from passage_cv.intake.check import check_batch
+from passage_cv.policy import Policy
 from passage_cv.service.controller import Controller
 from passage_cv.service.frames import ListedCamera
 from passage_cv.service.log import GateLog
 from passage_cv.service.plant import NoPlant
 from passage_cv.service.presence import FIRST_FRAMES
 from passage_cv.service.proof import note_proof, proof_tests
+from passage_cv.service.to_batch import BatchFacts, write_batch
 from tests.service.river import River, make_clock
 
 SITE = configs_folder() / "site" / "kettleback.toml"
@@ -58,6 +61,22 @@ def test_held_fish_become_a_batch_that_the_check_reads(package: Path, log: Path,
     must = {(one.kind, one.row) for one in checked.findings if one.severity == "must resolve"}
     assert must
     assert {row for _, row in must} <= {3, None}, must  # the fish that nobody has named yet
+
+
+def test_a_class_within_a_species_fills_in_the_columns_it_hangs_on(log: Path, tmp_path: Path) -> None:
+    sturgeon = {"scientific_name": "Acipenser brevirostrum", "policy": "exclude", "pass_cost": 20}
+    rules = [
+        {"code": "SNS", **sturgeon, "where": {"sex": "F", "mark": "LV"}},
+        {"code": "MALE", **sturgeon, "where": {"sex": "M"}},
+        {"code": "AMS", "scientific_name": "Alosa sapidissima", "policy": "pass", "reject_cost": 5},
+    ]
+    policy = Policy.model_validate({"format": 1, "site": "S", "confidence": 0.95, "classes": rules})
+    write_batch(log, tmp_path / "batch", policy, BatchFacts("P-1", "A-2", "TBO"))
+    with (tmp_path / "batch" / "sheet.csv").open(encoding="utf-8", newline="") as stream:
+        named, unnamed = csv.DictReader(stream)
+    assert [named[key] for key in ("scientificName", "mark", "sex")] == ["Acipenser brevirostrum", "LV", "F"]
+    assert [unnamed[key] for key in ("scientificName", "mark", "sex")] == ["", "", ""]
+    assert "lifeStage" not in named
 
 
 def test_an_altered_picture_is_not_copied(package: Path, log: Path, tmp_path: Path) -> None:

@@ -39,6 +39,7 @@ from passage_cv.recognition.rows import RunClasses
 from passage_cv.recognition.score import score_folder
 from passage_cv.recognition.settings import TrainSettings
 from passage_cv.recognition.train import exported_backbone
+from passage_cv.recognition.transforms import recipe_sha256
 from passage_cv.scores import build_scores, write_scores
 
 REPEATS = 5
@@ -205,10 +206,9 @@ def scored_folder(folder: Path, n: int) -> tuple[Path, Path, np.ndarray]:
     write_json(run / "classes.json", classes.model_dump(mode="json"))
     write_json(run / "crop.json", settings.crop.model_dump(mode="json"))
     known = {"individual": ["1"], "class": ["A"], "role": ["train"]}
-    write_scores(
-        build_scores("logit", classes.classes, np.zeros((1, 2)), known, meta={"model_sha256": sha256}),
-        run / "train_scores.parquet",
-    )
+    meta = {"model_sha256": sha256, "crop_sha256": recipe_sha256(settings.crop)}
+    scores = build_scores("logit", classes.classes, np.zeros((1, 2)), known, meta=meta)
+    write_scores(scores, run / "train_scores.parquet")
     noise = cv2.resize(rng.integers(0, 255, (36, 64, 3), dtype=np.uint8), (960, 540))
     crops = []
     for i in range(n):

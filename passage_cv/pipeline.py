@@ -119,14 +119,15 @@ def evaluate_scores(
 ) -> Evaluated:
     """Judge the ``test`` individuals with fixed cutoffs and write the report into ``out``.
 
-    With a store, the look at role ``test`` goes into its ledger, and thumbnails and names come from it. With the
+    With a store, the look at role ``test`` goes into its ledger, and thumbnails and names come from it; ``test``
+    individuals that the policy wants confirmed, as its cutoffs say, must be so before a score is looked at. With the
     store and the ``run`` that the scores come from, the training pictures most like each worst case stand beside it.
 
     Raises
     ------
     InputError
-        As :func:`passage_cv.evaluation.assess.assess`, if the earlier report cannot be read, or if the run is not
-        that of the scores.
+        As :func:`passage_cv.evaluation.assess.assess` and :func:`passage_cv.dataset.confirming.require_confirmed`, if
+        the earlier report cannot be read, or if the run is not that of the scores.
     """
     scores, cutoffs, options = read_scores(scores_path), read_cutoffs(cutoffs_path), options or ReportOptions()
     earlier = read_earlier(options.before) if options.before else None
@@ -136,6 +137,7 @@ def evaluate_scores(
     readings: SecondReadings | None = None
     if store is not None:
         opened = Store.open(store)
+        require_confirmed(opened, cutoffs, _labels(scores.with_role("test")))
         nearest = find_nearest(run, opened, scores, progress=progress) if run else None
         _record_test(opened, scores, cutoffs)
         names, picture = _names(opened, scores), lambda sha256: _thumbnail(opened, sha256)
@@ -229,7 +231,7 @@ def _attempt(scores: Scores, policy: Policy, store: Path | str | None) -> tuple[
     opened = Store.open(store)
     model, key = str(scores.meta.get("model_sha256", scores.sha256)), attempt_policy_sha256(policy)
     version, cut = str(scores.meta.get("version", "")), scores.with_role("cut")
-    require_confirmed(opened, policy, dict(zip(cut.individual.tolist(), cut.label.tolist(), strict=True)))
+    require_confirmed(opened, policy, _labels(cut))
     standing = attempt_standing(
         opened,
         {str(name) for name in cut.individual},
@@ -251,6 +253,11 @@ def _attempt(scores: Scores, policy: Policy, store: Path | str | None) -> tuple[
             attempts=policy.attempts,
         )
     return standing.number, standing.spent
+
+
+def _labels(scores: Scores) -> dict[str, str]:
+    """Individual to class code."""
+    return dict(zip(scores.individual.tolist(), scores.label.tolist(), strict=True))
 
 
 def _record_test(store: Store, scores: Scores, cutoffs: Cutoffs) -> None:

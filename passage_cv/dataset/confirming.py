@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
+from typing import Protocol
 
 from passage_cv.dataset.blind import UNCONFIRMED
 from passage_cv.dataset.facts import Amendment, put_fact
@@ -17,10 +18,21 @@ from passage_cv.dataset.store import Store
 from passage_cv.dataset.tables import tuples
 from passage_cv.dataset.versions import Version, VersionRecord, commit, next_record, open_version
 from passage_cv.errors import InputError
-from passage_cv.policy import Policy
 
 _COLUMNS = ("image_sha256", "individual", "scientificName", "role", "unit_role", "excluded_reason")
 _AUDITED = ("cut", "test")
+
+
+class Asking(Protocol):
+    """What asks for confirmed fish: a policy, or the cutoffs that were set under one."""
+
+    @property
+    def site(self) -> str:
+        """Whose it is."""
+
+    @property
+    def confirmed_only(self) -> tuple[str, ...]:
+        """Codes of the classes of which only confirmed individuals count."""
 
 
 def keep_confirmed(
@@ -69,15 +81,15 @@ def keep_confirmed(
     return commit(store, make)
 
 
-def require_confirmed(store: Store, policy: Policy, labels: Mapping[str, str]) -> None:
-    """Refuse individuals that a policy wants confirmed and nobody has; no score is looked at.
+def require_confirmed(store: Store, asking: Asking, labels: Mapping[str, str]) -> None:
+    """Refuse individuals that a site's policy wants confirmed and nobody has; no score is looked at.
 
     Parameters
     ----------
     store
         Holds their readings.
-    policy
-        Whose ``confirmed_only`` classes count.
+    asking
+        The policy, or cutoffs set under it; their ``confirmed_only`` classes count.
     labels
         Individuals that are about to be used, with their class code.
 
@@ -86,13 +98,13 @@ def require_confirmed(store: Store, policy: Policy, labels: Mapping[str, str]) -
     InputError
         Naming how many of them are not confirmed.
     """
-    asked = {rule.code for rule in policy.classes if rule.confirmed_only}
+    asked = set(asking.confirmed_only)
     wanted = {individual for individual, code in labels.items() if code in asked}
     lacking = wanted - confirmed_individuals(open_version(store), readings_of(store)) if wanted else set()
     if lacking:
         raise InputError(
             f"{len(lacking)} of {len(wanted)} individuals of {', '.join(sorted(asked))} are not confirmed, which the"
-            f" policy of {policy.site} asks for, for example {min(lacking)}",
+            f" policy of {asking.site} asks for, for example {min(lacking)}",
             where=store.storage.root,
             do="Have them read (labels sheet), or leave them out (labels confirm), then score again.",
         )

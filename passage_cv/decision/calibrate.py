@@ -139,6 +139,7 @@ def calibrate(
         pooled_limit=next((limit for limit in limits if limit.kind == "pooled miss"), None),
         hold_load=_hold_load(outcome, demands),
         quality_weights=weighted,
+        confirmed_only=policy.confirmed_only,
     )
 
 

@@ -86,7 +86,8 @@ class Cutoffs(Settings):
     """Everything that turns logits into an action, and what was shown about it.
 
     ``quality_weights`` says that views of one fish had unequal weights when the cutoffs were set: the limits then
-    hold only for a gate that weighs its views in the same way.
+    hold only for a gate that weighs its views in the same way. ``confirmed_only`` holds the classes of which the
+    policy wants confirmed individuals alone judged; files before 2026-11-25 and policies that do not ask have none.
     """
 
     format: Literal[1] = 1
@@ -124,6 +125,7 @@ class Cutoffs(Settings):
     pooled_limit: LimitShown | None = None
     hold_load: HoldLoad | None = None
     quality_weights: bool = False
+    confirmed_only: tuple[str, ...] = ()
 
     @property
     def gate_u(self) -> np.float32:
@@ -184,7 +186,7 @@ def write_cutoffs(cutoffs: Cutoffs, path: Path) -> str:
             del values[key]
     if values["hold_rules"]["unfamiliarity_from"] is None:
         del values["hold_rules"]["unfamiliarity_from"]
-    for key in ("pooled_limit", "hold_load", "quality_weights"):
+    for key in ("pooled_limit", "hold_load", "quality_weights", "confirmed_only"):
         if not values[key]:
             del values[key]
     return write_json(path, values)

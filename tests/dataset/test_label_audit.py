@@ -1,5 +1,6 @@
 """Where the model disputes a label, and keeping cut and test to confirmed fish."""
 
+import json
 import re
 import tomllib
 from datetime import UTC, datetime
@@ -15,7 +16,7 @@ from passage_cv.dataset.amendments import amend
 from passage_cv.dataset.confirming import keep_confirmed, require_confirmed
 from passage_cv.dataset.disputes import find_disputes
 from passage_cv.dataset.leaks import find_leaks
-from passage_cv.dataset.ledger import attempts_of
+from passage_cv.dataset.ledger import attempts_of, uses_of
 from passage_cv.dataset.reading_sheet import read_filled, write_reading_sheet
 from passage_cv.dataset.readings import next_blind, record_reading
 from passage_cv.dataset.store import Store, StoreSettings
@@ -23,7 +24,7 @@ from passage_cv.dataset.verify import verify_store
 from passage_cv.dataset.versions import open_version
 from passage_cv.errors import InputError
 from passage_cv.intake.check import check_batch
-from passage_cv.pipeline import calibrate_scores
+from passage_cv.pipeline import calibrate_scores, evaluate_scores
 from passage_cv.policy import Policy
 from passage_cv.scores import Scores, build_scores
 from tests.batches import FACTS, trip_rows, write_batch
@@ -239,3 +240,28 @@ def test_calibrate_holds_a_site_to_what_its_policy_asks(tmp_path: Path, store: S
     (tmp_path / "policy.toml").write_text(POLICY)
     calibrate_scores(*given, store=tmp_path / "store")
     assert len(attempts_of(store)) == 1
+
+
+def test_evaluate_holds_a_site_to_what_its_policy_asked(tmp_path: Path, store: Store) -> None:
+    audited = [row for row in open_version(store).table().to_pylist() if row["role"] in {"cut", "test"}]
+    lines = [
+        f"{row['individual']},{'AMS' if row['individual'].endswith('/0') else 'NSH'},{row['role']},0.2,0.8"
+        for row in audited
+    ]
+    (tmp_path / "scores.csv").write_text("\n".join(["individual,class,role,prob:NSH,prob:AMS", *lines]) + "\n")
+    cutoffs = tmp_path / "cutoffs.json"
+    for said, name in ((POLICY, "plain.toml"), (POLICY + "confirmed_only = true\n", "asking.toml")):
+        (tmp_path / name).write_text(said)
+    calibrate_scores(tmp_path / "scores.csv", tmp_path / "plain.toml", cutoffs)
+    assert "confirmed_only" not in json.loads(cutoffs.read_text())  # as files were before it
+    calibrate_scores(tmp_path / "scores.csv", tmp_path / "asking.toml", cutoffs)  # a file of scores needs no store
+    assert json.loads(cutoffs.read_text())["confirmed_only"] == ["AMS"]
+    given = (tmp_path / "scores.csv", cutoffs, tmp_path / "report")
+    with pytest.raises(InputError, match="individuals of AMS are not confirmed, which the policy of QMR-KBW-01 asks"):
+        evaluate_scores(*given, store=tmp_path / "store")
+    assert uses_of(store, "test") == []  # refused before a score was read
+    shad = {row["individual"] for row in audited if row["role"] == "test" and row["individual"].endswith("/0")}
+    while fish := next_blind(store, "RKV", among=shad):
+        record_reading(store, fish.token, reader="RKV", name="AMS")
+    evaluate_scores(*given, store=tmp_path / "store")
+    assert len(uses_of(store, "test")) == 1

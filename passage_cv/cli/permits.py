@@ -8,15 +8,14 @@ from typing import Annotated
 
 import typer
 
-from passage_cv.cli.console import command_app, show, show_json, table
+from passage_cv.cli.console import command_app, show_json, table
+from passage_cv.cli.registers import AuthorOption, JsonOption, StoreOption, WhyOption, put_and_say
 from passage_cv.dataset.permit_counts import PermitUse, permit_use
-from passage_cv.dataset.registers import put_on_file
 from passage_cv.dataset.store import Store
 from passage_cv.dataset.versions import open_version
 from passage_cv.intake.permits import read_permits
 
 app = command_app()
-StoreOption = Annotated[str, typer.Option("--store", help="Store: a folder or an S3-compatible address.")]
 
 
 @app.callback()
@@ -28,7 +27,7 @@ def permits() -> None:
 def list_(
     store: StoreOption,
     version: Annotated[str, typer.Argument(help="Name, number or latest.")] = "latest",
-    as_json: Annotated[bool, typer.Option("--json", help="For machines.")] = False,
+    as_json: JsonOption = False,
 ) -> None:
     """Handled, allowed and left per permit and species; exit code 1 where more were handled than allowed."""
     found = permit_use(open_version(Store.open(store), version))
@@ -47,12 +46,11 @@ def list_(
 def add(
     file: Annotated[Path, typer.Argument(help="A permits.toml.")],
     store: StoreOption,
-    author: Annotated[str, typer.Option(help="Who puts it on file.")],
-    why: Annotated[str, typer.Option(help="The reason, for the history, for example renewed.")],
+    author: AuthorOption,
+    why: WhyOption,
 ) -> None:
     """Put permits on file, or a renewed one in place of the one of its number; old versions keep the old one."""
-    version = put_on_file(Store.open(store), permits=read_permits(file), author=author, why=why)
-    show(f"Version {version.name}: {version.record.reason}" if version else "All of it is on file already.")
+    put_and_say(store, permits=read_permits(file), author=author, why=why)
 
 
 def _allowed(one: PermitUse) -> str:

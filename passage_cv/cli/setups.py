@@ -9,15 +9,14 @@ from typing import Annotated
 import typer
 
 from passage_cv.cli.console import command_app, show, show_json, table
-from passage_cv.dataset.registers import put_on_file, register_of
+from passage_cv.cli.registers import AuthorOption, JsonOption, StoreOption, WhyOption, put_and_say
+from passage_cv.dataset.registers import register_of
 from passage_cv.dataset.setup_history import target_history
 from passage_cv.dataset.store import Store
 from passage_cv.dataset.versions import open_version
 from passage_cv.intake.setups import read_setups
 
 app = command_app()
-StoreOption = Annotated[str, typer.Option("--store", help="Store: a folder or an S3-compatible address.")]
-JsonOption = Annotated[bool, typer.Option("--json", help="For machines.")]
 
 
 @app.callback()
@@ -46,12 +45,11 @@ def list_(store: StoreOption, as_json: JsonOption = False) -> None:
 def add(
     file: Annotated[Path, typer.Argument(help="A setups.toml.")],
     store: StoreOption,
-    author: Annotated[str, typer.Option(help="Who puts it on file.")],
-    why: Annotated[str, typer.Option(help="The reason, for the history.")],
+    author: AuthorOption,
+    why: WhyOption,
 ) -> None:
     """Put set-ups on file; a set-up on file is never changed, what changed gets a new setup_id."""
-    version = put_on_file(Store.open(store), setups=read_setups(file), author=author, why=why)
-    show(f"Version {version.name}: {version.record.reason}" if version else "All of it is on file already.")
+    put_and_say(store, setups=read_setups(file), author=author, why=why)
 
 
 @app.command()

@@ -28,6 +28,7 @@ from passage_cv.intake.pairing_file import Pairing, apply_pairing, check_pairing
 from passage_cv.intake.resolutions import apply_corrections, check_decisions, read_resolutions
 from passage_cv.intake.scale_checks import marker_side_mm
 from passage_cv.intake.sheet import CHECKLIST, Sheet, find_sheet, read_facts, read_sheet
+from passage_cv.intake.target_checks import PURPOSE as TARGET
 from passage_cv.intake.times import parse_instant
 from passage_cv.parallel import map_items
 from passage_cv.progress import Progress, silent
@@ -169,6 +170,7 @@ def picture_tasks(batch: CheckedBatch) -> list[PictureTask]:
             str(batch.workspace or ""),
             has_marker=marker_side_mm(batch, lines[name]) is not None,
             wants_sketch=has_empty,
+            is_target=lines[name].purpose == TARGET,
         )
         for name, path in paths.items()
         if _is_inside(path, inside)

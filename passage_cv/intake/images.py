@@ -22,6 +22,7 @@ from passage_cv.intake.containers import Container, read_container
 from passage_cv.intake.exif import read_exif
 from passage_cv.intake.looks import Looks, look_at
 from passage_cv.intake.scale import Scale, measure_scale
+from passage_cv.intake.targets import Target, measure_target
 
 Rgb = npt.NDArray[np.uint8]
 
@@ -41,7 +42,7 @@ class PictureTask:
     """What to look at: ``name`` as the sheet has it; ``workspace`` takes reduced copies ("" makes none).
 
     ``has_marker`` asks for the scale marker that the batch says is there, ``wants_sketch`` for what stands in the
-    view, where the batch has empty ones to hold it against.
+    view, where the batch has empty ones to hold it against, ``is_target`` for the numbers of a reference target.
     """
 
     name: str
@@ -49,6 +50,7 @@ class PictureTask:
     workspace: str = ""
     has_marker: bool = False
     wants_sketch: bool = False
+    is_target: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +74,7 @@ class Picture:
     orientation: int = 1
     looks: Looks = NO_LOOKS
     scale: Scale = NO_SCALE
+    target: Target | None = None
     working: str = ""
     problem: str = ""
 
@@ -104,18 +107,19 @@ def examine_picture(task: PictureTask) -> Picture:
         return replace(seen, problem="not a JPEG, PNG, BMP or WebP picture")
     seen = replace(seen, kind=container.kind, width=container.width, height=container.height)
     try:
-        pixels = _decode(data, container, colour=bool(task.workspace) or task.has_marker)
+        pixels = _decode(data, container, colour=bool(task.workspace) or task.has_marker or task.is_target)
     except InputError as error:
         return replace(seen, problem=error.what)
     trailing = max(0, len(data) - container.n_bytes) if container.n_bytes else 0
     reduced = reduce_picture(pixels)
     working = _keep_working(reduced, seen.sha256, task) if reduced is not pixels and task.workspace else ""
-    scale = measure_scale(reduced, pixels.shape[1] / reduced.shape[1]) if task.has_marker else NO_SCALE
+    shrunk = pixels.shape[1] / reduced.shape[1]
     return replace(
         seen,
         trailing_bytes=trailing,
         looks=look_at(reduced, sketched=task.wants_sketch),
-        scale=scale,
+        scale=measure_scale(reduced, shrunk) if task.has_marker else NO_SCALE,
+        target=measure_target(reduced, scale=shrunk) if task.is_target else None,
         working=working,
     )
 

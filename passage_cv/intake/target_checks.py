@@ -9,14 +9,12 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from pathlib import Path
 
-from passage_cv.errors import InputError
 from passage_cv.intake.batch import CheckedBatch
-from passage_cv.intake.images import Picture, decode_picture
+from passage_cv.intake.images import Picture
 from passage_cv.intake.lines import Line
 from passage_cv.intake.setups import setups_of
-from passage_cv.intake.targets import Target, measure_target
+from passage_cv.intake.targets import Target
 from passage_cv.intake.times import parse_instant
 from passage_cv.records import Finding
 
@@ -55,14 +53,9 @@ class Seen:
 
 
 def see_targets(batch: CheckedBatch) -> list[Seen]:
-    """Measure every reference-target picture of a batch, in sheet order; unreadable ones left out."""
+    """The reference targets of a batch as its one look at each picture measured them; unreadable ones left out."""
     rows = batch.first_lines()
-    pairs = [(rows[picture.name], picture) for picture in batch.images if not picture.problem]
-    return [
-        Seen(line, picture, target)
-        for line, picture in pairs
-        if line.purpose == PURPOSE and (target := _measure(picture)) is not None
-    ]
+    return [Seen(rows[one.name], one, one.target) for one in batch.images if one.target is not None]
 
 
 def check_targets(batch: CheckedBatch) -> list[Finding]:
@@ -85,15 +78,6 @@ def changes(before: Target, now: Target) -> Iterator[tuple[str, str]]:
             yield name, f"{WORDS[name]} changed by {100 * (new / old - 1):+.0f} %"
     if before.sharpness and now.sharpness and now.sharpness < SHARPNESS_LEFT * before.sharpness:
         yield "sharpness", f"sharpness fell to {100 * now.sharpness / before.sharpness:.0f} %"
-
-
-def _measure(picture: Picture) -> Target | None:
-    """From the reduced copy of the picture's one decode, else from the picture, which is as small."""
-    try:
-        rgb = decode_picture(Path(picture.working or picture.path).read_bytes())
-    except (OSError, InputError):  # told by the check of readable pictures
-        return None
-    return measure_target(rgb, scale=picture.width / rgb.shape[1])
 
 
 def _glaring(seen: list[Seen]) -> Iterator[Finding]:

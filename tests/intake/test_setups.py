@@ -93,6 +93,22 @@ def test_two_like_targets_leave_nothing_to_say(tmp_path: Path) -> None:
     assert len(see_targets(check_batch(folder))) == 2
 
 
+def test_a_target_is_measured_in_the_one_decode_of_its_picture(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    large = target_jpeg(side=240, size=(960, 1280))  # type: ignore[arg-type]
+    folder = write_targets(tmp_path / "b", large, target_jpeg())
+    decodes: list[int] = []
+    decoders = ((simplejpeg, "decode_jpeg"), (cv2, "imdecode"))
+    for module, name in decoders:
+        real = getattr(module, name)
+        monkeypatch.setattr(module, name, lambda *a, real=real, **k: decodes.append(1) or real(*a, **k))
+    batch = check_batch(folder)
+    measured = [seen.target.marker_px for seen in see_targets(batch)]
+    assert len(decodes) == len(batch.images) == len(ROWS) + 2
+    assert measured == pytest.approx([240, 120], rel=0.01)  # of the original, though the first was reduced
+
+
 @pytest.mark.parametrize(
     ("how", "says"),
     [

@@ -33,14 +33,13 @@ from passage_cv.policy import Policy, read_policy
 from passage_cv.progress import Progress, silent
 from passage_cv.recognition.ablation import COMMON, everybody
 from passage_cv.recognition.crossval import cross_validate, cross_validate_plainly, individual_figures
-from passage_cv.recognition.heads import DiscriminantGrid, Examples, Floats, Ints
+from passage_cv.recognition.heads import Examples, Floats, Ints
+from passage_cv.recognition.left_out import LeftOutClasses, leave_out_each
 from passage_cv.recognition.rows import RunClasses, choose_classes
 from passage_cv.recognition.score import score_version
-from passage_cv.recognition.selection import choose_head
 from passage_cv.recognition.train import Features, TrainSettings, embed_rows, to_examples, train_model
 from passage_cv.recognition.tuned import cross_validate_tuned
 from passage_cv.recognition.tuned_settings import TunedSettings
-from passage_cv.recognition.unfamiliarity import leave_one_class_out, rank_scores
 from passage_cv.scores import write_scores
 
 QUICK = configs_folder() / "train" / "quick.toml"
@@ -194,6 +193,11 @@ def cross_validate_version(
         else:
             by_seed.append({**_head_figures(examples, features, asked.folds, settings, seed), **script})
     progress("Fold seeds", asked.seeds, asked.seeds)
+    unknown = (
+        leave_out_each(examples, features, classes, head, n_folds=asked.folds, progress=progress)
+        if asked.unknown
+        else None
+    )
     means = {name: float(np.mean([one[name] for one in by_seed])) for name in by_seed[0]}
     return {
         "classes": len(classes.classes),
@@ -203,29 +207,19 @@ def cross_validate_version(
         "standard_error": _standard_errors(by_seed),
         "by_seed": by_seed,
         "individuals_of_class": _counts(examples, classes),
-        **({"leave_one_class_out": _unknown_held(examples, features, classes, asked, head)} if asked.unknown else {}),
+        **({"leave_one_class_out": _unknown_held(unknown)} if unknown else {}),
     }
 
 
-def _unknown_held(
-    examples: Examples, features: Features, classes: RunClasses, asked: Asked, settings: TrainSettings
-) -> dict[str, dict[str, Any]]:
-    """Per score of unfamiliarity: AUROC and share held of each class when left out, and their means."""
-    grids = [grid for grid in settings.heads if isinstance(grid, DiscriminantGrid)]
-    best = choose_head(
-        examples, examples.individual, grids, n_folds=asked.folds, seed=settings.seed, extra=features.extra
-    ).best
-    assert isinstance(best.settings, DiscriminantGrid)
-    found = leave_one_class_out(
-        examples, examples.individual, best.settings, scale=best.scale, n_folds=asked.folds, seed=settings.seed
-    )
+def _unknown_held(found: LeftOutClasses) -> dict[str, dict[str, Any]]:
+    """Per score of unfamiliarity: AUROC and share held, means over classes left out, and the share of each class."""
     return {
-        name: {
-            "auroc": auroc,
-            "held": held,
-            "held_of_class": {classes.classes[one]: result.held for one, result in found[name].items()},
+        one.score: {
+            "auroc": one.auroc,
+            "held": one.held,
+            "held_of_class": {code: result.held for code, result in one.of_class.items()},
         }
-        for name, auroc, held in rank_scores(found)
+        for one in found.scores
     }
 
 

@@ -13,6 +13,7 @@ from pathlib import Path
 
 from passage_cv.config import configs_folder, read_settings
 from passage_cv.dataset.accept import accept_batch
+from passage_cv.dataset.registers import put_on_file
 from passage_cv.dataset.store import Store, StoreSettings
 from passage_cv.dataset.versions import Version, open_version
 from passage_cv.demo.campaign import write_campaign, write_faulty_batches
@@ -23,6 +24,9 @@ from passage_cv.gate.package import write_package
 from passage_cv.gate.picking import pick_reference_pictures
 from passage_cv.gate.verify import VerifyReport, verify_package
 from passage_cv.intake.check import check_batch
+from passage_cv.intake.permits import read_permits
+from passage_cv.intake.setups import read_setups
+from passage_cv.intake.sheet import PERMITS, SETUPS
 from passage_cv.parallel import process_pool
 from passage_cv.pipeline import Calibrated, Evaluated, ReportOptions, calibrate_scores, evaluate_scores
 from passage_cv.policy import Policy, read_policy
@@ -181,9 +185,14 @@ def _set_cutoffs(places: Places, policy_path: Path, progress: Progress) -> Calib
 def fill_store(
     batches: Sequence[Path], root: Path, policy: Policy, *, seed: int, progress: Progress = silent
 ) -> Version:
-    """Check and accept one batch after another; every one must be clean."""
+    """Put set-ups and permits on file, then check and accept one batch after another; every one must be clean.
+
+    The registers lie beside the batches, as :func:`passage_cv.demo.campaign.write_campaign` writes them.
+    """
     limited = tuple(rule.scientific_name for rule in policy.in_group("exclude", "protected"))
     store = Store.create(root, StoreSettings(unit="trip", seed=seed, limited=limited))
+    setups, permits = read_setups(batches[0].with_name(SETUPS)), read_permits(batches[0].with_name(PERMITS))
+    put_on_file(store, setups=setups, permits=permits, author=AUTHOR, why="the campaign begins")
     with process_pool() as pool:
         for folder in tracked(batches, "Checking and accepting batches", progress):
             _accept(folder, store, pool)

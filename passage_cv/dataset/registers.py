@@ -75,6 +75,8 @@ def put_on_file(
 ) -> Version | None:
     """Put set-ups and permits on file as a new version; permits of a known number replace what was there.
 
+    A fresh store gets its first version, without a batch: a season's papers come before its first trip.
+
     Returns
     -------
     Version or None
@@ -83,15 +85,13 @@ def put_on_file(
     Raises
     ------
     InputError
-        If author or reason is missing, the store is empty, or a set-up on file would change.
+        If author or reason is missing, or a set-up on file would change.
     """
     if not author.strip() or not why.strip():
         raise InputError("Putting on file needs an author and a reason", where=store.storage.root, do="Give both.")
     when = (at or datetime.now(UTC)).isoformat()
 
     def make(before: Version | None) -> VersionRecord | None:
-        if before is None:
-            raise InputError("Store has no version yet", where=store.storage.root, do="Accept a first batch.")
         register = register_of(before)
         _require_unchanged(store, register, setups)
         fact = new_entries(register, setups=setups, permits=permits, author=author, at=when, why=why)

@@ -17,6 +17,7 @@ import numpy as np
 
 from passage_cv.demo.faults import Planted, plant_faults, write_planted
 from passage_cv.demo.picture import Exposure, take_pictures
+from passage_cv.demo.registers import write_registers
 from passage_cv.demo.season import WEEKS
 from passage_cv.demo.shot import Shot, Subject, Views
 from passage_cv.demo.sites import CREW, SETUPS, SITES, Light, Site
@@ -93,7 +94,8 @@ def write_campaign(
     Parameters
     ----------
     folder
-        Gets one folder per trip, named by date and recorder.
+        Gets one folder per trip, named by date and recorder, and beside them the set-ups and permits that stand on
+        file before the first trip.
     seed
         The same seed gives the same bytes.
     size
@@ -122,6 +124,7 @@ def write_campaign(
     for path, trip, imaged in batches:
         write_text(path / "trip.toml", _trip_toml(trip))
         write_table(path / "sheet.csv", SHEET_COLUMNS, sheet_rows(trip, imaged))
+    write_registers(folder)
     paths = [path for path, _, _ in batches]
     if faults:
         write_planted(folder / "planted.json", _spoil(paths, faults, seed))

@@ -70,6 +70,19 @@ def test_a_batch_puts_its_set_ups_and_permits_on_file(tmp_path: Path, store: Sto
     assert verify_store(store).problems == ()
 
 
+def test_papers_may_be_on_file_before_the_first_batch(tmp_path: Path, store: Store) -> None:
+    (tmp_path / "permits.toml").write_text(PERMIT)
+    put_on_file(store, permits=read_permits(tmp_path / "permits.toml"), author="ELQ", why="a new season")
+    first = open_version(store)
+    assert (first.record.number, len(first.table()), first.entries) == (1, 0, ())
+    assert {one.handled for one in permit_use(first)} == {0}
+    accept(batch(tmp_path / "a", "T1"), store)
+    later = open_version(store)
+    assert sum(one.handled for one in permit_use(later)) == len(set(later.table()["individual"].to_pylist()))
+    assert permit_use(open_version(store, first.name)) == permit_use(first)
+    assert verify_store(store).problems == ()
+
+
 def test_a_changed_firmware_needs_its_own_setup_id(tmp_path: Path, store: Store) -> None:
     accept(batch(tmp_path / "a", "T1", setups=SETUP), store)
     changed = batch(tmp_path / "b", "T2", setups=SETUP.replace("3.1.0", "3.2.0"))

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import sqlite3
+import tomllib
+from collections import defaultdict
 from collections.abc import Callable
 from pathlib import Path
 
@@ -50,6 +53,28 @@ def test_store_of_the_demo_is_whole_and_no_trip_has_two_roles(small: tuple[Path,
     trips = [trip for trip, role in pairs if role != "excluded"]
     assert len(trips) == len(set(trips))
     assert {role for _, role in pairs} >= {"train", "cut", "test"}
+
+
+def test_permits_of_the_demo_count_the_fish_that_its_sheets_list(small: tuple[Path, Ran], run: Run) -> None:
+    out, _ = small
+    listed: dict[tuple[str, str], set[tuple[str, str]]] = defaultdict(set)
+    for sheet in (out / "batches").glob("*/sheet.csv"):
+        permit = tomllib.loads((sheet.parent / "trip.toml").read_text())["permit"]
+        with sheet.open(newline="", encoding="utf-8") as lines:
+            for line in csv.DictReader(lines):
+                listed[permit, line["scientificName"]].add((line["eventID"], line["individual"]))
+    done = run("permits", "list", "--store", out / "store", "--json")
+    assert done.code == 0, done.err
+    counted = {(one["permit"], one["species"]): one for one in json.loads(done.out)}
+    assert {key: one["handled"] for key, one in counted.items() if one["handled"]} == {
+        key: len(fish) for key, fish in listed.items()
+    }
+    assert all(one["left"] == one["allowed"] - one["handled"] for one in counted.values())
+    receipts = list((out / "store/batches").glob("*/receipt-*.html"))
+    assert len(receipts) == len(list((out / "batches").glob("*/sheet.csv")))
+    assert all(any(permit in page.read_text() for permit, _ in listed) for page in receipts)
+    shown = run("setups", "list", "--store", out / "store").out
+    assert all(name in shown for name in ("KBW-1-side", "KBW-2-top", "HOL-1-side", "CAP-1-top"))
 
 
 def test_package_of_the_demo_verifies_and_a_changed_byte_is_found(small: tuple[Path, Ran], run: Run) -> None:

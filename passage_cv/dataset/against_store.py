@@ -143,6 +143,15 @@ def _missing_trips(segment: pa.Table, store: Store) -> Iterator[Finding]:
 def _known_pictures(segment: pa.Table, rows: pa.Table) -> Iterator[Finding]:
     known = rows_among(rows, "image_sha256", values(segment, "image_sha256"))
     batches = dict(tuples(known, "image_sha256", "batch"))
+    pictures, held = set(distinct(segment, "image_sha256")), set(batches.values())
+    if len(pictures) > 1 and len(held) == 1 and pictures <= batches.keys():
+        yield Finding(
+            "picture in the store",
+            "must resolve",
+            f"All {len(pictures)} pictures are already in the store, in batch {held.pop()}",
+            proposal="The same pictures with another sheet? To correct its lines, amend them; send no second batch",
+        )
+        return
     for sha256, image, row in tuples(segment, "image_sha256", "image", "row"):
         if sha256 in batches:
             yield Finding(

@@ -72,8 +72,10 @@ def test_the_same_batch_twice_changes_nothing_and_says_so(tmp_path: Path, store:
 def test_pictures_of_an_earlier_batch_are_refused(tmp_path: Path, store: Store) -> None:
     accept(write_batch(tmp_path / "b"), store)
     folder = write_batch(tmp_path / "c", facts={**FACTS, "eventID": "E2"}, key="b")
-    with pytest.raises(InputError, match=r"images/1.jpg is already in the store, in batch b-"):
-        accept(folder, store)
+    with pytest.raises(InputError, match=r"^1 findings .* All 3 pictures are already in the store, in batch b-"):
+        accept(folder, store)  # said once, not for each picture
+    with pytest.raises(InputError, match=r"^1 findings .* images/1.jpg is already in the store, in batch b-"):
+        accept(folder, store, excluded={f"images/{i}.jpg": "sent before" for i in (2, 3)})
     left_out = {row["image"]: "sent before" for row in ROWS[:2]} | {"images/3.jpg": "sent before"}
     with pytest.raises(InputError, match="Batch keeps no picture"):
         accept(folder, store, excluded=left_out)

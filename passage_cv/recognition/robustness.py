@@ -225,7 +225,8 @@ def _open_trained(run: Path, store: Store, progress: Progress) -> _Trained:
     settings, metrics = read_train_settings(run / "settings.toml"), read_json(run / "metrics.json")
     if not isinstance(settings, TrainSettings):
         raise InputError(
-            "A fine-tuned run keeps no models that had not seen a fish",
+            "A fine-tuned run keeps no models that had not seen a fish: the one network that it keeps would look too "
+            "good on its own train fish at every level, and the fish of cut and test are not spent on this",
             where=str(run),
             do="Give a run whose head stands on a frozen network, for example by configs/train/quick.toml.",
         )

@@ -1,8 +1,8 @@
 """How unlike everything learnt a fish looks, and which way of asking finds fish of a kind never seen.
 
 A high value holds the fish: that limits the load on people, not the risk. The default, in scores files and at the
-gate, is the centred energy of the logits, which needs nothing beside them; :func:`leave_one_class_out` is the
-comparison it won, on drawn fish and on reef photographs.
+gate, is the centred energy of the logits, which needs nothing beside them; :func:`leave_one_class_out` compares it
+with others, of which the direction of the nearest class mean, which needs the embedding, can hold more (README).
 """
 
 from __future__ import annotations

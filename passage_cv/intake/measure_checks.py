@@ -190,44 +190,67 @@ def check_length_types(batch: CheckedBatch) -> list[Finding]:
 
 
 def check_weights(batch: CheckedBatch) -> list[Finding]:
-    """Weights that do not fit the length, with what may have happened: to one fish, or to the whole sheet."""
-    findings = []
+    """Weights that do not fit the length, with what may have happened: to one fish, or to the whole sheet.
+
+    What one slip of the whole sheet explains is resolved with it, so those rows are for looking at only. Nobody can
+    let the whole column stand, so none of them gets in unresolved.
+    """
     here = {line.species for line in batch.rows if line.species}
-    slips: Counter[str] = Counter()
-    n_judged = 0
-    for measure in measures(batch):
-        judged = judge(measure.species, measure.length_mm, measure.length_type, measure.weight_g)
-        n_judged += judged is not None
-        if judged is None or judged.severity is None:
-            continue
-        guesses = explain(measure, [one for one in code_neighbours(measure.species, batch.names) if one in here])
-        slips.update(guess.slip for guess in guesses)
-        findings.append(_misfit(measure, judged, judged.severity, guesses))
-    return [*_whole_sheet(slips, n_judged), *findings]
+    judged = [(one, judge(one.species, one.length_mm, one.length_type, one.weight_g)) for one in measures(batch)]
+    doubts = [
+        _Doubt(
+            measure,
+            verdict,
+            verdict.severity,
+            explain(measure, [one for one in code_neighbours(measure.species, batch.names) if one in here]),
+        )
+        for measure, verdict in judged
+        if verdict is not None and verdict.severity is not None
+    ]
+    slip, whole = _whole_sheet(doubts, sum(verdict is not None for _, verdict in judged))
+    rows = [_misfit(one, "please look" if one.has(slip) else one.severity) for one in doubts]
+    return [whole, *rows] if whole else rows
 
 
-def _misfit(measure: Measure, judged: Judgement, severity: Severity, guesses: Sequence[Guess]) -> Finding:
+@dataclass(frozen=True, slots=True)
+class _Doubt:
+    """A weight outside the fine band, how grave that is alone, and what would explain it."""
+
+    measure: Measure
+    judgement: Judgement
+    severity: Severity
+    guesses: Sequence[Guess]
+
+    def has(self, slip: str) -> bool:
+        return any(guess.slip == slip for guess in self.guesses)
+
+
+def _misfit(doubt: _Doubt, severity: Severity) -> Finding:
+    row, judged, guesses = doubt.measure.line.row, doubt.judgement, doubt.guesses
     return Finding(
         "weight for length",
         severity,
-        f"Row {measure.line.row}: {_fish(measure)} has {judged.percent:.0f} % of {judged.expected}",
-        row=measure.line.row,
+        f"Row {row}: {_fish(doubt.measure)} has {judged.percent:.0f} % of {judged.expected}",
+        row=row,
         proposal="Perhaps " + ", or ".join(guess.slip for guess in guesses[:3]) if guesses else None,
         change=guesses[0].change if len(guesses) == 1 else None,
     )
 
 
-def _whole_sheet(slips: Counter[str], n_judged: int) -> Iterator[Finding]:
+def _whole_sheet(doubts: Sequence[_Doubt], n_judged: int) -> tuple[str, Finding | None]:
     """One slip that explains nearly every fish: the columns or their units, not the fish, are wrong."""
+    slips = Counter(guess.slip for one in doubts for guess in one.guesses)
     slip, n = max(slips.items(), key=lambda item: item[1], default=("", 0))
-    if n >= max(LEAST_WHOLE, WHOLE * n_judged):
-        yield Finding(
-            "whole column",
-            "must resolve",
-            f"{n} of {n_judged} fish would fit if {slip}: the whole column may be meant so",
-            row=1,
-            proposal="Say so in layout.toml ([[use]] heading, column, unit); the sheet stays as it came",
-        )
+    if n < max(LEAST_WHOLE, WHOLE * n_judged):
+        return "", None
+    first = next(one.measure.line.row for one in doubts if one.has(slip))
+    return slip, Finding(
+        "whole column",
+        "must resolve",
+        f"{n} of {n_judged} fish would fit if {slip}: the whole column may be meant so (first in row {first})",
+        row=1,
+        proposal="Say so in layout.toml ([[use]] heading, column, unit); the sheet stays as it came",
+    )
 
 
 def check_largest(batch: CheckedBatch) -> list[Finding]:

@@ -19,6 +19,7 @@ from passage_cv.intake.measure_checks import (
     digit_swaps,
 )
 from passage_cv.intake.names import shipped_names
+from passage_cv.intake.resolutions import CAN_STAND
 from passage_cv.intake.sheet import Sheet, SheetRow
 from passage_cv.records import Change, Finding
 
@@ -153,10 +154,21 @@ def test_a_slip_of_the_whole_sheet_is_said_once_and_first(by_length: float, by_w
     first, *rest = check_weights(batch)
     assert (first.kind, first.severity) == ("whole column", "must resolve")
     assert f"12 of 12 fish would fit if {slip}" in first.message
-    assert {one.kind for one in rest} == {"weight for length"}
+    assert {(one.kind, one.severity) for one in rest} == {("weight for length", "please look")}
+    assert len(rest) == 12  # each row is still shown; resolving the column resolves them
     assert not [
         one for one in check_weights(batch_of(*(fish("NSH", *one) for one in sizes))) if one.kind == "whole column"
     ]
+
+
+def test_rows_that_the_whole_column_does_not_explain_must_be_resolved_themselves() -> None:
+    swapped = [fish("NSH", standard_weight_g("Channa argus", mm) or 0, mm) for mm in range(450, 690, 20)]
+    odd = fish("NSH", 500, 10)  # a hundredth of its weight: no swap explains it
+    first, *rest = check_weights(batch_of(*swapped, odd))
+    assert first.message.startswith("12 of 13 fish would fit if length and weight are swapped")
+    assert first.message.endswith("(first in row 2)")
+    assert [one.row for one in rest if one.severity == "must resolve"] == [len(swapped) + 2]
+    assert "whole column" not in CAN_STAND  # else rows that stood down could get in with it
 
 
 def test_a_sheet_with_swapped_columns_is_read_right_by_a_layout(tmp_path: Path) -> None:

@@ -9,20 +9,23 @@ from __future__ import annotations
 import re
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
-from statistics import median
 
 from passage_cv.intake.batch import CheckedBatch
 from passage_cv.intake.images import Picture
 from passage_cv.intake.lines import Line
-from passage_cv.intake.sketches import Body, find_bodies, noise_of
+from passage_cv.intake.sketches import Backdrop, Body, backdrop_of, find_bodies
 from passage_cv.records import Finding
 
-SECOND = 0.5
-"""Area of a second body, in parts of the first, from which there are two fish [ours]."""
-NEARLY_NOTHING = 0.15
-"""Area in parts of the usual, below which a view is taken for empty [ours]."""
-AT_FRAME_PX = 3
-"""Pixels of a sketch along the frame from which a fish is cut by it [ours]."""
+FAINT = 0.6
+"""Share of the usual strictness at which a view must still show nothing to be called empty [ours]."""
+STRIP = 3
+"""Times its own thickness along the frame from which a body is a moved edge of the flume, no fish [ours]."""
+SECOND = 0.15
+"""Area of a second body, in parts of the first, from which there may be two fish [ours]."""
+FISH_AREA, FISH_SLENDER = 60, 1.5
+"""Pixels of a sketch and length over width from which a second body may be a fish [ours]."""
+CUT_SHARE, CUT_PX = 0.55, 4
+"""Pixels along the frame, in parts of the body's thickness and at least, from which the frame cuts it [ours]."""
 REMARKS = ("occurrenceRemarks", "remarks", "notes", "comments", "Remarks", "Notes", "Comments")
 
 _RIDERS = re.compile(r"\b(lamprey|leech|leeches|lice|louse|copepod|attached|parasite|parasites)\b", re.IGNORECASE)
@@ -38,14 +41,12 @@ def check_views(batch: CheckedBatch) -> list[Finding]:
     for where, pictures in _by_place(batch, lines).items():
         if not empty.get(where):
             continue
-        noise = noise_of(empty[where])
-        bodies = {picture.name: find_bodies(picture.looks.sketch, empty[where], noise) for picture in pictures}
-        usual = median([found[0].area if found else 0 for found in bodies.values()])
+        backdrop = backdrop_of(empty[where])
         for picture in pictures:
             row = lines[picture.name].row
             findings += [
                 Finding(kind, "please look", f"{picture.name}: {what}", row, picture.name, proposal)
-                for kind, what, proposal in _view_faults(bodies[picture.name], usual)
+                for kind, what, proposal in view_faults(bodies_in(picture.looks.sketch, backdrop))
             ]
     return findings
 
@@ -69,19 +70,33 @@ def check_riders(batch: CheckedBatch) -> list[Finding]:
     return findings
 
 
-def _view_faults(bodies: Sequence[Body], usual: float) -> Iterator[tuple[str, str, str | None]]:
-    if not bodies or bodies[0].area < NEARLY_NOTHING * usual:
+def bodies_in(sketch: bytes, backdrop: Backdrop) -> list[Body]:
+    """Bodies that stand out; where there is none, those that stand out faintly."""
+    return find_bodies(sketch, backdrop) or find_bodies(sketch, backdrop, strictness=FAINT)[:1]
+
+
+def view_faults(bodies: Sequence[Body]) -> Iterator[tuple[str, str, str | None]]:
+    """Kind, words and proposal of what is wrong with a view of these bodies, largest first."""
+    if not bodies:
         yield "empty view", "looks like the empty view of its set-up", "Mark it as empty, or exclude it by name"
         return
-    whole = bodies[0]
-    if whole.at_frame >= AT_FRAME_PX:
+    if any(_is_cut(body) for body in bodies[:2]):
         yield "cut by the frame", "what stands in the view reaches over the frame", None
-    if len(bodies) > 1 and bodies[1].area >= SECOND * whole.area:
+    if any(_is_second(body, bodies[0]) for body in bodies[1:]):
         yield (
             "two fish in view",
             "two bodies stand in the view",
             "Look at it; exclude it by name if there are two fish",
         )
+
+
+def _is_cut(body: Body) -> bool:
+    return max(CUT_PX, CUT_SHARE * body.thick) <= body.at_frame < STRIP * body.thick
+
+
+def _is_second(body: Body, first: Body) -> bool:
+    large = body.area >= max(FISH_AREA, SECOND * first.area) and body.slender >= FISH_SLENDER
+    return large and body.at_frame < STRIP * body.thick
 
 
 def _empty_views(batch: CheckedBatch, lines: Mapping[str, Line]) -> dict[Where, list[bytes]]:

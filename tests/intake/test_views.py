@@ -14,7 +14,7 @@ from passage_cv.intake.check import check_batch
 from passage_cv.intake.codes import draw_marker
 from passage_cv.intake.images import reduce_picture
 from passage_cv.intake.scale import measure_scale
-from passage_cv.intake.sketches import find_bodies, noise_of, sketch_of
+from passage_cv.intake.sketches import backdrop_of, find_bodies, sketch_of
 from tests.batches import write_batch
 
 
@@ -35,11 +35,11 @@ def empty() -> list[bytes]:
 
 
 def test_a_fish_stands_out_from_the_empty_view_and_light_does_not(empty: list[bytes]) -> None:
-    noise = noise_of(empty)
+    backdrop = backdrop_of(empty)
     for seed in range(6):
-        assert find_bodies(sketched(flume(seed, "AMS")), empty, noise)
+        assert find_bodies(sketched(flume(seed, "AMS")), backdrop)
     cloud = np.clip(flume(900) * np.linspace(0.8, 1.1, 960)[None, :, None] + 9, 0, 255).astype(np.uint8)
-    assert find_bodies(sketched(cloud), empty, noise) == []
+    assert find_bodies(sketched(cloud), backdrop) == []
 
 
 def board(length_px: int, *, side_px: int = 120, at: tuple[int, int] = (420, 500)) -> np.ndarray:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import pytest
+
 from passage_cv.dataset.readings import next_blind
 from passage_cv.dataset.store import Store, StoreSettings
 from passage_cv.dataset.versions import open_version
@@ -14,7 +16,7 @@ from passage_cv.web.people import Role
 from passage_cv.web.routes import ROUTES
 from passage_cv.web.tables import Batch, Found, FoundImage
 from tests.batches import FACTS, ROWS, jpeg, trip_rows, write_batch
-from tests.web.conftest import Browser, Office
+from tests.web.conftest import Browser, Office, zip_of
 from tests.web.large import LEFT_OUT, PAGES
 
 
@@ -54,9 +56,8 @@ def test_a_check_shows_what_the_data_set_knows_already(office: Office, tmp_path:
     assert summary(office, batch)["must resolve"] == 0
 
 
-def test_a_coco_file_with_pictures_is_a_batch(office: Office, tmp_path: Path) -> None:
-    Store.create(office.settings.store_root, StoreSettings())
-    folder = tmp_path / "boxes"
+def write_coco(folder: Path) -> Path:
+    """Two pictures of one fish each, with a COCO file and the facts on top."""
     (folder / "images").mkdir(parents=True)
     for i in (1, 2):
         (folder / "images" / f"{i}.jpg").write_bytes(jpeg(f"coco {i}"))
@@ -70,13 +71,33 @@ def test_a_coco_file_with_pictures_is_a_batch(office: Office, tmp_path: Path) ->
         "categories": [{"id": 1, "name": "Amia calva"}],
     }
     (folder / "annotations.json").write_text(json.dumps(values))
+    return folder
+
+
+def test_a_coco_file_with_pictures_is_a_batch(office: Office, tmp_path: Path) -> None:
+    Store.create(office.settings.store_root, StoreSettings())
     technician = office.role(Role.TECHNICIAN)
-    batch = bring(office, technician, folder, "check")
+    batch = bring(office, technician, write_coco(tmp_path / "boxes"), "check")
     found = summary(office, batch)
     assert (found["lines"], found["pictures"], found["individuals"], found["must resolve"]) == (2, 2, 2, 0)
     technician.post(f"/batches/{batch}/accept")
     office.work()
-    assert len(open_version(Store.open(office.settings.store_root)).table()) == len(values["images"])
+    assert len(open_version(Store.open(office.settings.store_root)).table()) == found["pictures"]
+
+
+@pytest.mark.parametrize("zipped", [False, True], ids=["dropped", "zipped"])
+def test_a_coco_file_may_lie_in_a_folder_of_its_own(office: Office, tmp_path: Path, zipped: bool) -> None:
+    write_coco(tmp_path / "sent" / "boxes")
+    files = {path.relative_to(tmp_path / "sent").as_posix(): path.read_bytes()
+             for path in (tmp_path / "sent").rglob("*") if path.is_file()}  # fmt: skip
+    technician = office.role(Role.TECHNICIAN)
+    batch = technician.begin("boxes")
+    for name, content in {"boxes.zip": zip_of(files)}.items() if zipped else files.items():
+        technician.send(batch, name, content)
+    technician.post(f"/batches/{batch}/check")
+    office.work()
+    found = summary(office, batch)
+    assert (found["lines"], found["pictures"], found["must resolve"]) == (2, 2, 0)
 
 
 def test_a_decision_about_a_picture_counts_for_its_findings(office: Office, tmp_path: Path) -> None:

@@ -16,6 +16,7 @@ from passage_cv.dataset.accept import accept_batch
 from passage_cv.dataset.registers import put_on_file
 from passage_cv.dataset.store import Store, StoreSettings
 from passage_cv.dataset.versions import Version, open_version
+from passage_cv.demo.bad_views import write_bad_views
 from passage_cv.demo.campaign import write_campaign, write_faulty_batches
 from passage_cv.demo.traffic import write_traffic
 from passage_cv.errors import InputError
@@ -40,6 +41,8 @@ from passage_cv.service.traffic import TruthCount, run_traffic, score_against_tr
 AUTHOR = "RKV"
 PRESENTATIONS, FEWEST_PRESENTATIONS = 300, 60
 """Of the season's slice: at full size, and however small the campaign."""
+VIEWS, FEWEST_VIEWS = 80, 12
+"""Drawn views of each kind on which no fish may be decided: at full size, and however small the campaign."""
 FEWEST_FISH = 8
 """Of each class: so few that a small demo shows refusals, so many that hardly any seed leaves a class out of training
 (eight of 24 trips all miss the ten of role train with chance C(14, 8) / C(24, 8), 0.4 %)."""
@@ -135,7 +138,10 @@ def run_demo(out: Path, *, seed: int, size: float = 1.0, progress: Progress = si
     write_faulty_batches(batches, places.faulty, seed=seed)
     version = fill_store(batches, places.store, policy, seed=seed, progress=progress)
     settings = read_settings(configs_folder() / "train" / "quick.toml", TrainSettings)
-    train_model(settings, version.store, version, places.run, policy=policy, progress=progress)
+    kinds = write_bad_views(
+        out / "views", seed=seed, per_kind=max(FEWEST_VIEWS, round(VIEWS * size)), progress=progress
+    )
+    train_model(settings, version.store, version, places.run, policy=policy, views=kinds, progress=progress)
     write_scores(score_version(places.run, version.store, version, progress=progress), places.scores)
     refused = _set_cutoffs(places, policy_path, progress)
     evaluated = evaluate_scores(

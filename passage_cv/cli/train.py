@@ -65,6 +65,16 @@ def train(
     )
     if "views" in found:
         table(
-            ("held view", "labelled", "found", "fish", "held falsely"),
-            [(kind, n["views"], n["found"], n["fish"], n["held_falsely"]) for kind, n in found["views"].items()],
+            ("held view", "labelled", "found", "fish", "held falsely", "rule"),
+            [
+                (
+                    kind,
+                    n["views"],
+                    n["found"],
+                    n["fish"],
+                    n["held_falsely"],
+                    "used" if n["is_used"] else "not used: finds too few",
+                )
+                for kind, n in found["views"].items()
+            ],
         )

@@ -48,7 +48,7 @@ from passage_cv.stats.energy import centred_energy
 
 __all__ = ["TrainSettings", "TrainSummary", "train_model"]
 
-VIEW_FIGURES = ("views", "found", "fish", "held_falsely")
+VIEW_FIGURES = ("views", "found", "fish", "held_falsely", "is_used")
 """What ``metrics.json`` says of each rule on views."""
 
 FEWEST_TRIPS = 3
@@ -208,7 +208,9 @@ def add_view_rules(
     told = {rule.reason: {key: getattr(rule, key) for key in VIEW_FIGURES} for rule in found.rules}
     return replace(
         fitted,
-        model=attach_holds(fitted.model, {rule.reason: (rule.weights, rule.bias) for rule in found.rules}),
+        model=attach_holds(
+            fitted.model, {rule.reason: (rule.weights, rule.bias) for rule in found.rules if rule.is_used}
+        ),
         hold_reasons=tuple(str(reason) for reason in found.reasons),
         details={**fitted.details, "views": told},
     )

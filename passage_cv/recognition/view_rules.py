@@ -24,6 +24,10 @@ HOLD_LOAD = 0.01
 FEWEST = 10
 """Labelled views of a kind below which no rule is fitted: five folds then have two each [ours]."""
 
+LEAST_FOUND = 0.5
+"""Share of its own views that a rule must find out of fold to be used: one that misses most buys little for the fish
+that it holds, which become many once the water changes [ours]."""
+
 POINT = DiscriminantGrid(kind="discriminant", shrinkages=(0.1,), priors=(0.0,))
 """Mild shrinkage and no pull to the middle: the kinds are few and far from each other [ours]."""
 
@@ -46,6 +50,11 @@ class ViewRule:
     fish: int
     held_falsely: int
 
+    @property
+    def is_used(self) -> bool:
+        """Whether it finds enough of its views to be a rule of the model; see :data:`LEAST_FOUND`."""
+        return self.found >= LEAST_FOUND * self.views
+
     def speaks(self, features: npt.NDArray[np.floating]) -> npt.NDArray[np.bool_]:
         """Whether each view is to be held, for features (n, n_features)."""
         return np.asarray(features.astype(np.float64) @ self.weights + self.bias > 0)
@@ -53,7 +62,10 @@ class ViewRule:
 
 @dataclass(frozen=True, slots=True)
 class ViewRules:
-    """One rule per kind, and the reason each good view got out of fold (``""`` where it may be decided)."""
+    """One rule per kind, and the reason each good view got out of fold (``""`` where it may be decided).
+
+    Only rules that find enough (:attr:`ViewRule.is_used`) give a reason.
+    """
 
     rules: tuple[ViewRule, ...]
     reasons: npt.NDArray[np.str_]
@@ -125,7 +137,8 @@ def fit_view_rules(
         )
         for place, kind in enumerate(kinds)
     )
-    return ViewRules(rules, first_reasons(kinds, held[:n_good]))
+    used = [place for place, rule in enumerate(rules) if rule.is_used]
+    return ViewRules(rules, first_reasons([kinds[place] for place in used], held[:n_good, used]))
 
 
 def first_reasons(kinds: Sequence[str], held: npt.NDArray[np.bool_]) -> npt.NDArray[np.str_]:

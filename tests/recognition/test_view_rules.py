@@ -91,6 +91,8 @@ def test_levels_keep_the_load_and_far_views_are_found() -> None:
     empty, attached = found.rules
     assert empty.found >= 57
     assert attached.found < 15  # what cannot be told apart is not held wildly
+    assert (empty.is_used, attached.is_used) == (True, False)
+    assert set(found.reasons.tolist()) <= {"", "empty view"}
     for rule in found.rules:
         assert rule.held_falsely <= HOLD_LOAD * 300
         assert rule.speaks(far).mean() > 0.9 or rule.reason == "attached animal"

@@ -49,7 +49,10 @@ class Team:
 
 @contextmanager
 def join_team() -> Iterator[Team]:
-    """The team of this process; at the end all but the first process exit: nothing is left for them to do."""
+    """The team of this process; at the end all but the first process exit: nothing is left for them to do.
+
+    A process that fails leaves without the others, which wait for it: that it is gone lets ``torchrun`` stop them.
+    """
     rank, size = int(os.environ.get("RANK", "0")), int(os.environ.get("WORLD_SIZE", "1"))
     has_card = torch.cuda.is_available()
     device = torch.device("cuda", int(os.environ.get("LOCAL_RANK", "0"))) if has_card else torch.device("cpu")
@@ -59,10 +62,8 @@ def join_team() -> Iterator[Team]:
         yield Team(rank, size, device)
         return
     distributed.init_process_group("nccl" if has_card else "gloo")
-    try:
-        yield Team(rank, size, device)
-        distributed.barrier()
-    finally:
-        distributed.destroy_process_group()
+    yield Team(rank, size, device)
+    distributed.barrier()
+    distributed.destroy_process_group()
     if rank:
         sys.exit(0)

@@ -1,4 +1,4 @@
-"""Two processes train one network: the weights agree in both, and nothing is learnt twice."""
+"""Two processes train one network: the weights agree in both, nothing is learnt twice, and both end together."""
 
 import os
 import subprocess
@@ -51,11 +51,7 @@ print("first goes on")
 def test_two_processes_end_with_the_same_weights_and_all_predictions(tmp_path: Path) -> None:
     script = tmp_path / "train.py"
     script.write_text(SCRIPT)
-    command = [sys.executable, "-m", "torch.distributed.run", "--nproc-per-node", "2", "--master-port", "29731"]
-    environment = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[2]), "CUDA_VISIBLE_DEVICES": ""}
-    done = subprocess.run(
-        [*command, str(script), str(tmp_path)], env=environment, capture_output=True, text=True, check=False
-    )
+    done = _run_twice(script, tmp_path)
     assert done.returncode == 0, done.stderr
     assert done.stdout.count("first goes on") == 1
     one, other = (torch.load(tmp_path / f"{rank}.pt", weights_only=True) for rank in (0, 1))
@@ -63,3 +59,39 @@ def test_two_processes_end_with_the_same_weights_and_all_predictions(tmp_path: P
     assert one["logits"] == other["logits"]
     assert len(one["logits"]) == 5
     assert all(row != [0.0, 0.0] for row in one["logits"])
+
+
+FAILING = """
+import torch
+from passage_cv.recognition.team import join_team
+
+with join_team() as team:
+    team.summed(torch.ones(1))
+    if team.rank == 1:
+        raise RuntimeError("the second process fails")
+    team.wait()
+    print("met again")
+"""
+
+
+@pytest.mark.slow
+def test_a_process_that_fails_ends_the_run_of_all(tmp_path: Path) -> None:
+    script = tmp_path / "fail.py"
+    script.write_text(FAILING)
+    done = _run_twice(script, tmp_path)
+    assert done.returncode == 1
+    assert "the second process fails" in done.stderr
+    assert "met again" not in done.stdout
+
+
+def _run_twice(script: Path, out: Path) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-m", "torch.distributed.run", "--standalone", "--nproc-per-node", "2"]
+    environment = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[2]), "CUDA_VISIBLE_DEVICES": ""}
+    return subprocess.run(
+        [*command, str(script), str(out)],
+        env=environment,
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=300,  # a team that waits for one that is gone would wait for ever
+    )

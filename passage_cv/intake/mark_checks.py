@@ -18,6 +18,9 @@ NO_MARK, NOT_EXAMINED = "NM", "NX"
 SHRINKS = 0.1
 """Part of its length that a fish seen again may have lost before it is doubted [ours: people measure to 5 %]."""
 
+ISO_NUMBERS, ISO_CODES = 2**38, 2**10
+"""How many animal numbers and country or maker codes a PIT code can hold: 38 and 10 of its 64 bits (ISO 11784)."""
+
 _DIGITS = re.compile(r"[0-9]+")
 _ISO_TAG = re.compile(r"[0-9]{15}|[0-9A-F]{3}\.[0-9A-F]{10}")
 
@@ -56,7 +59,7 @@ def check_marks(batch: CheckedBatch) -> list[Finding]:
 
 
 def check_tags(batch: CheckedBatch) -> list[Finding]:
-    """Tag numbers of digits only are PIT codes and have 15."""
+    """Tag numbers of digits only are PIT codes and have 15, the last twelve within the 38 bits of the standard."""
     findings = []
     for tag, lines in _tagged(batch).items():
         is_pit = "PIT" in (read_marks(lines[0].text["mark"]) or [])
@@ -70,7 +73,25 @@ def check_tags(batch: CheckedBatch) -> list[Finding]:
                     proposal="Read the tag again; keep leading zeros by storing the column as text",
                 )
             )
+        elif _ISO_TAG.fullmatch(tag) and not _fits_the_bits(tag):
+            findings.append(
+                Finding(
+                    "tag number",
+                    "please look",
+                    f"Row {lines[0].row}: tag {tag} is no PIT code: it would number more than {ISO_NUMBERS} animals "
+                    f"or {ISO_CODES} countries and makers",
+                    row=lines[0].row,
+                    proposal="Read the tag again; a digit may be wrong",
+                )
+            )
     return findings
+
+
+def _fits_the_bits(tag: str) -> bool:
+    """Whether code and number of a PIT code, in decimal or as readers show it in hexadecimal, fit ISO 11784."""
+    base, parts = (16, tag.split(".")) if "." in tag else (10, [tag[:3], tag[3:]])
+    code, number = (int(part, base) for part in parts)
+    return code < ISO_CODES and number < ISO_NUMBERS
 
 
 def check_sightings(batch: CheckedBatch) -> list[Finding]:

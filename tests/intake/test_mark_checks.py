@@ -51,6 +51,14 @@ def test_a_tag_with_a_digit_too_few_or_too_many(tmp_path: Path, tag: str) -> Non
     assert f"has {len(tag)} characters" in finding.message
 
 
+@pytest.mark.parametrize("tag", ["999274877906944", "3D9.4000000000", "400.1BF1E2D3C4"])
+def test_a_tag_beyond_the_bits_of_a_pit_code_is_looked_at(tmp_path: Path, tag: str) -> None:
+    (finding,) = findings(tmp_path, {"organismID": tag})
+    assert (finding.kind, finding.severity) == ("tag number", "please look")
+    assert f"tag {tag} is no PIT code" in finding.message
+    assert findings(tmp_path / "most", {"organismID": "999274877906943"}) == []
+
+
 def test_one_tag_on_two_fish_of_an_event(tmp_path: Path) -> None:
     (finding,) = findings(tmp_path, {"organismID": TAG}, {"organismID": TAG})
     assert (finding.kind, finding.severity) == ("tag on two fish", "must resolve")

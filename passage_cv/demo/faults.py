@@ -202,8 +202,8 @@ def _for_event(sheet: Sheet, kind: str, place: int, date: str) -> list[Planted]:
 
 
 def _tag(rng: np.random.Generator) -> str:
-    """A test tag: prefix 999, 15 digits (handbook 1)."""
-    return f"999{int(rng.integers(10**12)):012d}"
+    """A test tag: prefix 999, 15 digits, the last twelve a number of 38 bits (handbook 1)."""
+    return f"999{int(rng.integers(2**38)):012d}"
 
 
 def _same_tag_twice(sheet: Sheet, kind: str) -> list[Planted]:

@@ -49,6 +49,7 @@ def variant(name: str) -> Cutoffs:
             update={"hold_rules": rules.model_copy(update={"never_reject_above": {"SNS": 0.01, "BOW": 0.2}})}
         ),
         "unfamiliar": plain.model_copy(update={"hold_rules": rules.model_copy(update={"unfamiliarity_above": 2.5})}),
+        "one excluded": plain.model_copy(update={"groups": {**plain.groups, "BCF": "pass"}}),
         "passes nothing": plain.model_copy(update={"u": None}),
         "rejects nothing": plain.model_copy(update={"v": None}),
         "allows nothing": plain.model_copy(update={"u": None, "v": None}),
@@ -56,7 +57,8 @@ def variant(name: str) -> Cutoffs:
 
 
 VARIANTS = [
-    "plain", "two views", "floor", "spared", "unfamiliar", "passes nothing", "rejects nothing", "allows nothing",
+    "plain", "two views", "floor", "spared", "unfamiliar", "one excluded", "passes nothing", "rejects nothing",
+    "allows nothing",
 ]  # fmt: skip
 Given = tuple[np.ndarray, int, float]
 """Logits of the views, hold reason, unfamiliarity."""

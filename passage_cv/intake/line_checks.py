@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
+from functools import cache
 
 from passage_cv.intake.batch import CheckedBatch
 from passage_cv.intake.columns import COUNT, EXTRA_NUMBERS, FACT_KEYS, NUMBER_COLUMNS, SOURCES, WORDS
@@ -74,11 +75,12 @@ def check_cells(batch: CheckedBatch) -> list[Finding]:
 def check_names(batch: CheckedBatch) -> list[Finding]:
     """Names that no list knows, and a name and a code that disagree."""
     counts = Counter(line.species.scientific_name for line in batch.rows if line.species)
+    near = cache(lambda given: propose_names(given, batch.names, counts))  # one slip often stands in many lines
     findings = []
     for line in batch.kept_lines():
         given, code = line.text["scientificName"] or line.text["code"], line.text["code"]
         if line.shows_fish and line.species is None:
-            findings.append(_unknown_name(line, given, propose_names(given, batch.names, counts)))
+            findings.append(_unknown_name(line, given, near(given)))
         if line.species and given != code and line.species.code and code and code != line.species.code:
             findings.append(
                 Finding(

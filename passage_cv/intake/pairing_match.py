@@ -7,6 +7,8 @@ wall-clock times of the site, which is what cameras and crews keep.
 from __future__ import annotations
 
 import re
+from bisect import bisect_left
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
@@ -46,7 +48,7 @@ def match_shots(lines: Sequence[PairLine], shots: Sequence[Shot], clocks: Mappin
     clocks
         For each camera, seconds to add to its clock.
     """
-    by_folder = {shot.image: _line_of_folder(shot.image, lines) for shot in shots if not shot.aside}
+    by_folder = _lines_of_folders(lines, [shot.image for shot in shots if not shot.aside])
     if by_folder and sum(row is not None for row in by_folder.values()) >= MOSTLY * len(by_folder):
         return _by_folder(lines, shots, clocks, by_folder)
     zone = next((moment.tzinfo for line in lines if (moment := parse_instant(line.time)) and moment.tzinfo), None)
@@ -94,19 +96,40 @@ def _folder(image: str) -> str:
     return "" if parent == "." else parent
 
 
-def _line_of_folder(image: str, lines: Sequence[PairLine]) -> int | None:
-    """The row of the one line whose fish the picture's folder names, with its event where an upper folder does."""
-    *upper, own = PurePosixPath(image).parent.parts or ("",)
-    fits = [line for line in lines if own and _names_fish(own, line)]
-    inside = [line for line in fits if line.event in upper]
-    found = inside or fits
-    return found[0].row if len(found) == 1 else None
+def _lines_of_folders(lines: Sequence[PairLine], images: Sequence[str]) -> dict[str, int | None]:
+    """For each picture the row of the one line whose fish its folder names, None where none or several do.
+
+    Folders are looked at once each, however many pictures lie in them.
+    """
+    called: dict[str | int, dict[int, PairLine]] = defaultdict(dict)
+    for line in lines:
+        for name in _names_of(line):
+            called[name][line.row] = line
+    rows: dict[PurePosixPath, int | None] = {}
+    for folder in {PurePosixPath(image).parent for image in images}:
+        rows[folder] = _line_of_folder(folder, called)
+    return {image: rows[PurePosixPath(image).parent] for image in images}
 
 
-def _names_fish(folder: str, line: PairLine) -> bool:
+def _line_of_folder(folder: PurePosixPath, called: Mapping[str | int, Mapping[int, PairLine]]) -> int | None:
+    """The one line whose fish a folder names, of the event that an upper folder names where one does."""
+    *upper, own = folder.parts or ("",)
+    fits = {row: line for name in _meanings(own) for row, line in called.get(name, {}).items()}
+    inside = [row for row, line in fits.items() if line.event in upper]
+    found = inside or list(fits)
+    return found[0] if len(found) == 1 else None
+
+
+def _names_of(line: PairLine) -> set[str | int]:
+    """What a folder may be called that holds one line's fish; a number counts as such, with any zeros before it."""
+    names: set[str | int] = {line.fish, line.fish.replace("/", "-"), line.individual}
+    return (names | {int(line.individual)} if line.individual.isdecimal() else names) - {""}
+
+
+def _meanings(folder: str) -> tuple[str | int, ...]:
+    """A folder's name as it stands, and the number of a fish that it gives."""
     number = re.fullmatch(r"(?:fish|ind|individual|no|nr|#)?[\s_.-]*0*(\d+)", folder, re.IGNORECASE)
-    is_number = bool(number and line.individual.isdigit() and int(number[1]) == int(line.individual))
-    return is_number or folder in {line.fish, line.fish.replace("/", "-"), line.individual}
+    return (folder, int(number[1])) if number else (folder,)
 
 
 def _wall_clock(shot: Shot, clocks: Mapping[str, float], zone: tzinfo | None) -> datetime | None:
@@ -145,10 +168,13 @@ def _slate_anchors(lines: Sequence[PairLine], ordered: Sequence[Shot]) -> tuple[
     anchors: list[_Anchor] = []
     notes: list[str] = []
     last = -1
+    places: dict[str, list[int]] = defaultdict(list)
+    for i, one in enumerate(lines):
+        places[one.individual.lstrip("0")].append(i)
     for place, shot in enumerate(ordered):
         if not shot.slate:
             continue
-        fits = [i for i, line in enumerate(lines) if shot.slate.lstrip("0") == line.individual.lstrip("0")]
+        fits = places.get(shot.slate.lstrip("0"), [])
         line = next((i for i in fits if i > last), fits[-1] if fits else None)
         if line is None:
             notes.append(f"{shot.image} is a slate of fish {shot.slate}, which no line has")
@@ -166,7 +192,10 @@ def _line_moment(line: PairLine) -> datetime | None:
 
 
 def _time_anchors(lines: Sequence[PairLine], times: Sequence[datetime], known: Sequence[datetime]) -> list[_Anchor]:
-    """A break between two times of lines: half way, or at the longest pause where the lines give days only."""
+    """A break between two times of lines: half way, or at the longest pause where the lines give days only.
+
+    ``known`` are the pictures' times in ascending order.
+    """
     anchors = [_Anchor(0, 0, 0.8, "time")]
     firsts = [i for i in range(1, len(lines)) if times[i] > times[i - 1]]
     for before, i in pairwise([0, *firsts]):
@@ -178,12 +207,12 @@ def _time_anchors(lines: Sequence[PairLine], times: Sequence[datetime], known: S
 def _cut(start: datetime, end: datetime, known: Sequence[datetime], *, by_day: bool) -> int:
     if not by_day:
         middle = start + (end - start) / 2
-        return sum(moment < middle for moment in known)
+        return bisect_left(known, middle)
     noon = timedelta(hours=12)  # a night's pictures run over midnight: the pause is looked for from noon to noon
-    first = max(0, sum(moment < end - noon for moment in known) - 1)
-    last = sum(moment < end + noon for moment in known) + 1
+    first = max(0, bisect_left(known, end - noon) - 1)
+    last = bisect_left(known, end + noon) + 1
     cut = longest_pause(known[first:last])
-    return first + cut if cut else sum(moment < end for moment in known)
+    return first + cut if cut else bisect_left(known, end)
 
 
 def _series(

@@ -7,6 +7,7 @@ that a screen can show it and hand it back. Making the proposal is done in ``pai
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from typing import Any
@@ -92,8 +93,8 @@ class Timeline:
     @property
     def crowded_rows(self) -> tuple[int, ...]:
         """Lines that several series are for."""
-        rows = [one.row for one in self.series if one.row is not None]
-        return tuple(sorted({row for row in rows if rows.count(row) > 1}))
+        counts = Counter(one.row for one in self.series if one.row is not None)
+        return tuple(sorted(row for row, n in counts.items() if n > 1))
 
     def as_dict(self) -> dict[str, Any]:
         """Plain values for JSON."""

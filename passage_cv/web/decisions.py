@@ -6,7 +6,8 @@ decided by a file beside its sheet are the same batch.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
 
 from sqlalchemy import func, or_, select
 from sqlalchemy.orm import Session
@@ -84,20 +85,23 @@ def accept_proposals(db: Session, batch: Batch, who: str, kind: str) -> list[Dec
     InputError
         If the batch cannot change, or no finding of this kind proposes a change of one cell.
     """
+    require_changeable(batch)
     decided = {(one.row, one.column) for one in decisions_of(db, batch) if one.kind == "correct"}
-    found = (
-        select(Found).where(Found.batch_id == batch.id, Found.kind == kind, Found.has_change).order_by(Found.number)
-    )
-    made = []
-    for one in db.scalars(found):
-        change = one.values["change"]
-        row, column, value = int(one.values["row"]), str(change["column"]), str(change["value"])
-        if (row, as_received(batch.sheet, column, value)[0]) not in decided:
-            made.append(decide(db, batch, who, kind="correct", row=row, column=column, value=value, why=kind))
+    waits = (Found.batch_id == batch.id, Found.kind == kind, Found.has_change)
+    rows = SheetLine.row.in_(select(Found.line).where(*waits))
+    lines = {one.row: one for one in db.scalars(select(SheetLine).where(SheetLine.batch_id == batch.id, rows))}
+    found = db.scalars(select(Found.values).where(*waits).order_by(Found.number))
+    proposed = [_as_decision(batch, who, values) for values in found]
+    for one in proposed:
+        _fit_correction(batch, one, lines.get(one.row))
+    made = [one for one in proposed if (one.row, one.column) not in decided]
     if not made:
         raise InputError(
             f"No finding {kind[:40]!r} waits with a proposal", where=batch.name, do="Load the page again."
         )
+    db.add_all(made)
+    db.flush()
+    _mark_changed(batch, "correct")
     return made
 
 
@@ -213,7 +217,7 @@ def _require_sense(db: Session, batch: Batch, made: Decision) -> None:
     if made.kind == "stand":
         _require_standing(db, batch, made)
     if made.kind == "correct":
-        _fit_correction(db, batch, made)
+        _fit_correction(batch, made, db.get(SheetLine, (batch.id, made.row)))
 
 
 def _require_standing(db: Session, batch: Batch, made: Decision) -> None:
@@ -226,9 +230,22 @@ def _require_standing(db: Session, batch: Batch, made: Decision) -> None:
         )
 
 
-def _fit_correction(db: Session, batch: Batch, made: Decision) -> None:
+def _as_decision(batch: Batch, who: str, values: Mapping[str, Any]) -> Decision:
+    """The correction that a finding proposes."""
+    change = values["change"]
+    return Decision(
+        batch_id=batch.id,
+        kind="correct",
+        row=int(values["row"]),
+        column=str(change["column"]),
+        value=str(change["value"]),
+        why=str(values["kind"]),
+        who=who,
+    )
+
+
+def _fit_correction(batch: Batch, made: Decision, line: SheetLine | None) -> None:
     """Name the heading that the crew's sheet has for the column, and keep the cell as received."""
-    line = db.get(SheetLine, (batch.id, made.row))
     made.column, made.value = as_received(batch.sheet, made.column, made.value)
     known = made.column in CANONICAL or made.column in batch.sheet.get("headings", ())
     if line is None or not known or not made.value.isprintable():

@@ -23,7 +23,7 @@ from passage_cv.web.limits import Limits, RateLimit
 from passage_cv.web.pages import STATIC, build_pages
 from passage_cv.web.routes import ROUTES
 from passage_cv.web.settings import WebSettings
-from passage_cv.web.texts import read_texts
+from passage_cv.web.texts import Texts, read_languages
 from passage_cv.web.worker import Workers
 
 _REFUSED = 422
@@ -85,7 +85,7 @@ def _open_server(settings: WebSettings) -> Server:
     return Server(
         settings=settings,
         sessions=open_database(settings),
-        texts=read_texts(settings.language),
+        languages=read_languages(settings.language),
         pages=build_pages(),
         secret=settings.secret or _own_secret(settings),
         sign_ins=RateLimit(settings.sign_ins_per_5_min),
@@ -162,10 +162,16 @@ def _broken(request: Request, error: Exception) -> Response:
 
 
 def _text(request: Request, key: str, **values: object) -> str:
-    return str(request.app.state.server.texts(key, **values))
+    return _texts(request)(key, **values)
+
+
+def _texts(request: Request) -> Texts:
+    server: Server = request.app.state.server
+    return server.languages.for_browser(request.headers.get("accept-language", ""))
 
 
 def _answer(request: Request, status: int, what: str, where: str, do: str) -> Response:
+    what, where, do = map(_texts(request).said, (what, where, do))
     if request.url.path.startswith(_PLAIN):
         return JSONResponse({"what": what, "where": where, "do": do}, status_code=status)
     if "hx-request" in request.headers:

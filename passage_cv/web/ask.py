@@ -24,7 +24,7 @@ from passage_cv.web.limits import Kind, Limits, RateLimit
 from passage_cv.web.people import Role, Who
 from passage_cv.web.settings import WebSettings
 from passage_cv.web.tables import User, utc
-from passage_cv.web.texts import Texts
+from passage_cv.web.texts import Languages, Texts
 
 COOKIE = "passage"
 FORM_FIELD = "mark"
@@ -64,7 +64,7 @@ class Server:
 
     settings: WebSettings
     sessions: Sessions
-    texts: Texts
+    languages: Languages
     pages: Environment
     secret: str
     sign_ins: RateLimit
@@ -101,6 +101,11 @@ class Ask:
         return accounts.form_mark(self.server.secret, self.visit_secret)
 
     @property
+    def texts(self) -> Texts:
+        """Texts in the language that this browser asks for."""
+        return self.server.languages.for_browser(self.request.headers.get("accept-language", ""))
+
+    @property
     def address(self) -> str:
         """Where the request comes from."""
         return self.request.client.host if self.request.client else ""
@@ -113,7 +118,7 @@ class Ask:
     def page(self, template: str, *, status: int = 200, **values: object) -> HTMLResponse:
         """A page of the application."""
         found = self.server.pages.get_template(f"{template}.html.j2")
-        text = found.render(ask=self, t=self.server.texts, user=self.user, roles=self.roles, mark=self.mark, **values)
+        text = found.render(ask=self, t=self.texts, user=self.user, roles=self.roles, mark=self.mark, **values)
         answer = HTMLResponse(text, status_code=status)
         if self.fresh:
             self.remember(answer, self.visit_secret)

@@ -10,10 +10,11 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from passage_cv.evaluation.report import percent
 from passage_cv.files import sha256_bytes
+from passage_cv.web.texts import Texts
 
 FOLDER = Path(__file__).parent
 STATIC = FOLDER / "static"
-_UNITS = ("bytes", "kB", "MB", "GB", "TB")
+_UNITS = ("B", "kB", "MB", "GB", "TB")
 
 
 @cache
@@ -26,7 +27,7 @@ def build_pages() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters.update(when=when, size=size, percent=percent, short=short, figure=figure)
+    environment.filters.update(when=when, size=size, percent=percent, short=short, figure=figure, said=said)
     environment.globals["static"] = static_address
     return environment
 
@@ -54,7 +55,7 @@ def size(n_bytes: float) -> str:
     Examples
     --------
     >>> size(999), size(52_182), size(200_000_112)
-    ('999 bytes', '52 kB', '200 MB')
+    ('999 B', '52 kB', '200 MB')
     """
     power = 0
     while n_bytes >= 1000 and power < len(_UNITS) - 1:
@@ -79,6 +80,11 @@ def figure(text: str) -> str:
         return f"{float(text):.4g}"
     except ValueError:
         return text or "-"
+
+
+def said(text: str, texts: Texts) -> str:
+    """What the core says, in the language of the page; for lists, as ``reasons | map("said", t)``."""
+    return texts.said(text)
 
 
 def cells_safe_for_spreadsheets(row: Mapping[str, object]) -> dict[str, str]:

@@ -24,7 +24,9 @@ class WebSettings(Settings):
 
     ``database`` is a SQLAlchemy address (SQLite in the data folder by default), ``store`` a folder or an
     S3-compatible address. ``https`` says that people reach the server through TLS, which a proxy may end.
-    ``language`` names a file of texts, ``tracking`` the address under which people open the mlflow server.
+    ``language`` names the files of texts that are offered, with commas, the first for browsers that ask for none of
+    them (all there are, English first, where it is empty); ``tracking`` is the address under which people open the
+    mlflow server.
     Limits on uploads are per file, per batch, and for what a zip may unpack to. Limits per minute are those of one
     person: pieces of files, work put into the queue, requests of scripts, other changes; one address may have eight
     persons' worth. Signing in, joining and wrong tokens are counted per address.
@@ -35,7 +37,7 @@ class WebSettings(Settings):
     store: str = ""
     https: bool = False
     hosts: str = "localhost,127.0.0.1"
-    language: str = "en"
+    language: str = ""
     tracking: str = ""
     secret: str = ""
     upload_bytes: Annotated[int, Field(gt=0)] = 8 * GIB

@@ -119,7 +119,7 @@ def test_two_models_are_compared_on_the_same_fish(office: Office, researcher: Br
     begin(researcher)
     one, two = (enter_run(office, name, seed=seed) for name, seed in (("aaaaaa", 1), ("bbbbbb", 2)))
     page = researcher.get(f"/models/{one}").text
-    assert "log_loss" in page
+    assert "log loss" in page
     assert "0123456789abcdef" in page
     assert researcher.post("/models/compare", first=one, second=one).status_code == 422
     assert researcher.post("/models/compare", first=one, second=two).status_code == 303

@@ -96,7 +96,7 @@ EMPTY = {
 def test_empty_pages_say_what_to_do_next(office: Office, name: str, key: str) -> None:
     answer = office.role(*Role).get(name)
     assert answer.status_code == 200
-    said = office.server.texts(key)
+    said = office.server.languages.texts[0](key)
     assert said in unescape(answer.text)
     assert len(re.findall(r"[.:](?: |$)", said)) > 1  # what is not there, and then what to do
 

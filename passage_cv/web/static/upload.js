@@ -14,7 +14,7 @@ document.addEventListener("DOMContentLoaded", () => {
   let there = {}, all = 0, done = 0, bytes = 0, sent = 0, began = 0, paused = false, known = null, hasSheet = false;
 
   const fill = (text, values) => text.replace(/\{(\w+)\}/g, (_, key) => values[key]);
-  const size = (n) => { const units = ["bytes", "kB", "MB", "GB"]; let i = 0; while (n >= 1000 && i < 3) { n /= 1000; i++; } return `${n.toFixed(0)} ${units[i]}`; };
+  const size = (n) => { const units = ["B", "kB", "MB", "GB"]; let i = 0; while (n >= 1000 && i < 3) { n /= 1000; i++; } return `${n.toFixed(0)} ${units[i]}`; };
   const time = (s) => (s < 90 ? `${Math.ceil(s)} s` : s < 5400 ? `${Math.ceil(s / 60)} min` : `${(s / 3600).toFixed(1)} h`);
 
   function tell() {

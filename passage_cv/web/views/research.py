@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from typing import Annotated
 
@@ -26,6 +27,8 @@ from passage_cv.web.worker import log_path
 Text = Annotated[str, Form()]
 JOBS_SHOWN = 100
 LOG_TAIL = 20_000
+_STEP = re.compile(r"^([\d:]{8} |)(.*)$")
+"""A line of a log: the time of a step, and what was said."""
 GATE_KINDS = ("export", "verify", "status")
 """Work that every engineer sees."""
 FEW = 5
@@ -269,7 +272,8 @@ def _log(ask: Ask, found: Job) -> str:
         return ""
     with path.open("rb") as stream:
         stream.seek(max(0, path.stat().st_size - LOG_TAIL))
-        return stream.read().decode("utf-8", errors="replace")
+        lines = stream.read().decode("utf-8", errors="replace").split("\n")
+    return "\n".join(_STEP.sub(lambda at: at[1] + ask.texts.said(at[2]), line) for line in lines)
 
 
 def _made(ask: Ask, found: Job) -> Made | None:

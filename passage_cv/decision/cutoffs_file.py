@@ -43,16 +43,19 @@ class ClassCost(Settings):
     hold: float
 
 
+UnfamiliarityFrom = Literal["logits", "model"]
+"""Their centred energy, wherever the logits are; or an output of the model, to be given with them."""
+
+
 class HoldRules(Settings):
     """Rules fixed before ``cut`` was read that hold a fish whatever its score.
 
-    ``unfamiliarity_from`` is ``logits`` where unfamiliarity is their centred energy, so that it can be computed
-    wherever the logits are; else it must be given with them.
+    ``unfamiliarity_from`` says where a gate has it from; with neither it came with the scores and no gate has it.
     """
 
     views_min: int = 1
     unfamiliarity_above: float | None = None
-    unfamiliarity_from: Literal["logits"] | None = None
+    unfamiliarity_from: UnfamiliarityFrom | None = None
     never_reject_above: dict[str, float] = Field(default_factory=dict)
 
 

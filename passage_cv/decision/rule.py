@@ -130,8 +130,8 @@ def decide(
 
     Never raises for a bad view: too few views, a wrong shape, a value that is not a number or a quality weight that
     is not positive holds the fish. ``weights``, one per view, must be those with which the cutoffs were set.
-    ``unfamiliarity`` may be left out where the cutoffs take it from the logits; elsewhere, left out, it holds the
-    fish if the cutoffs ask for it.
+    ``unfamiliarity`` is that of the presentation, see :func:`unfamiliarity_of`. It may be left out where the cutoffs
+    take it from the logits; elsewhere, left out, it holds the fish if the cutoffs ask for it.
     """
     views = np.atleast_2d(np.asarray(logits, dtype=np.float64))[: cutoffs.views.max]
     quality = np.ones(len(views)) if weights is None else np.asarray(weights, dtype=np.float64)[: len(views)]
@@ -151,11 +151,30 @@ def decide(
     return Decision(action, float(scored.score[0]), *_why(action, scored, cutoffs))
 
 
-def unfamiliarity_of(views: npt.NDArray[np.floating[Any]], cutoffs: Cutoffs) -> float:
-    """How unlike everything learnt the views of a presentation look: their mean, NaN where logits do not tell."""
-    if cutoffs.hold_rules.unfamiliarity_from != "logits" or not len(views):
+def unfamiliarity_of(
+    views: npt.NDArray[np.floating[Any]], cutoffs: Cutoffs, *, said: npt.NDArray[np.floating[Any]] | None = None
+) -> float:
+    """How unlike everything learnt a presentation looks: the mean of the views used.
+
+    Parameters
+    ----------
+    views
+        Logits, shape (n_views, n_classes).
+    cutoffs
+        Say where it comes from, and how many views are used.
+    said
+        What the model says of each view, shape (n_views,); read where the cutoffs take it from the model.
+
+    Returns
+    -------
+    float
+        NaN where there is no view, or where nothing that was given tells.
+    """
+    source = cutoffs.hold_rules.unfamiliarity_from
+    of_views = said if source == "model" else centred_energy(views) if source == "logits" else None
+    if of_views is None or not len(of_views):
         return math.nan
-    return float(np.mean(centred_energy(views[: cutoffs.views.max])))
+    return float(np.mean(of_views[: cutoffs.views.max].astype(np.float64)))
 
 
 def _one_individual(

@@ -7,24 +7,25 @@ demonstrated (decision-method 8).
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import get_args
 
 import numpy as np
 
 from passage_cv.decision.combine import Individuals
+from passage_cv.decision.cutoffs_file import UnfamiliarityFrom
 from passage_cv.policy import Policy
 from passage_cv.scores import Floats, Scores
 
-FROM_LOGITS = "logits"
-"""What a scores file's metadata say under ``unfamiliarity`` where it is the centred energy of the logits."""
+SOURCES: tuple[UnfamiliarityFrom, ...] = get_args(UnfamiliarityFrom)
+"""What a scores file's metadata may say under ``unfamiliarity``; anything else came with the scores alone."""
 
 
 @dataclass(frozen=True, slots=True)
 class UnknownRule:
-    """Hold above this unfamiliarity (None: never); ``source`` says whether it can be computed from the logits."""
+    """Hold above this unfamiliarity (None: never); ``source`` says where a gate has it from (None: from nowhere)."""
 
     above: float | None = None
-    source: Literal["logits"] | None = None
+    source: UnfamiliarityFrom | None = None
 
 
 def unknown_rule(train: Individuals, scores: Scores, policy: Policy) -> tuple[UnknownRule, tuple[str, ...]]:
@@ -79,6 +80,6 @@ def hold_level(values: Floats, weights: Floats, load: float) -> float:
     return float(ranked[np.flatnonzero(last_of_tie & (above <= load + 1e-12))[0]])
 
 
-def _source(scores: Scores) -> Literal["logits"] | None:
-    from_logits = scores.kind == "logit" and scores.meta.get("unfamiliarity") == FROM_LOGITS
-    return "logits" if from_logits else None
+def _source(scores: Scores) -> UnfamiliarityFrom | None:
+    said = scores.meta.get("unfamiliarity") if scores.kind == "logit" else None
+    return next((source for source in SOURCES if source == said), None)

@@ -18,6 +18,9 @@ from passage_cv.errors import InputError
 Row = Sequence[str]
 Case = TypeVar("Case")
 
+UNFAMILIARITY = "unfamiliarity"
+"""A column that both files have where the cutoffs take it from the model, and lack otherwise."""
+
 
 def write_cases(headings: Row, rows: Iterable[Row]) -> bytes:
     """Headings and rows as CSV (RFC 4180)."""
@@ -26,19 +29,24 @@ def write_cases(headings: Row, rows: Iterable[Row]) -> bytes:
     return stream.getvalue().encode()
 
 
-def read_cases(path: Path, headings: list[str], read_one: Callable[[list[list[str]]], Case]) -> tuple[Case, ...]:
-    """Read each case from its rows, which share their first cell.
+def read_cases(
+    path: Path, headings: Sequence[list[str]], read_one: Callable[[list[dict[str, str]]], Case]
+) -> tuple[Case, ...]:
+    """Read each case from its rows, which share their first cell, each as cells by heading.
+
+    ``headings`` are all that a file may have.
 
     Raises
     ------
     InputError
-        If the headings are not these, in this order, or a cell cannot be read.
+        If the headings are none of these, in this order, or a cell cannot be read.
     """
     with path.open(encoding="utf-8", newline="") as stream:
         head, *rows = list(csv.reader(stream)) or [[]]
-    if head != headings:
-        raise InputError(f"Headings are {head}, needed {headings}", where=str(path), do="Export again.")
+    if head not in headings:
+        raise InputError(f"Headings are {head}, needed {headings[0]}", where=str(path), do="Export again.")
     try:
-        return tuple(read_one(list(views)) for _, views in groupby(rows, key=lambda row: row[0]))
-    except (ValueError, IndexError) as error:
+        named = [dict(zip(head, row, strict=True)) for row in rows]
+        return tuple(read_one(list(views)) for _, views in groupby(named, key=lambda row: row[head[0]]))
+    except (ValueError, KeyError) as error:
         raise InputError(f"A reference case cannot be read: {error}", where=str(path), do="Export again.") from error

@@ -15,7 +15,7 @@ from pydantic import Field, field_validator
 from passage_cv.config import Settings, parse_settings
 from passage_cv.errors import InputError
 from passage_cv.files import canonical_json, sha256_bytes, sha256_file
-from passage_cv.gate.format import MANIFEST, PACKAGE_FORMAT, SIGNATURE
+from passage_cv.gate.format import CHANGES, MANIFEST, PACKAGE_FORMAT, SIGNATURE
 from passage_cv.progress import Progress, silent, tracked
 
 Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
@@ -84,9 +84,9 @@ def read_manifest(folder: Path) -> Manifest:
     data = path.read_bytes()
     values = _values(data, path)
     found = values.get("format")
-    if found != PACKAGE_FORMAT:
+    if found not in CHANGES:
         raise InputError(
-            f"Package has format {found!r}, this program reads {PACKAGE_FORMAT}",
+            f"Package has format {found!r}, this program reads {', '.join(map(str, CHANGES))}",
             where=str(path),
             do="Use the program version that wrote it, or export again.",
         )

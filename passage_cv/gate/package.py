@@ -193,6 +193,12 @@ def _require_same_hashes(sources: _Sources) -> None:
             where=str(sources.cutoffs_path),
             do="Score the version with this run and calibrate on those scores.",
         )
+    if cutoffs.hold_rules.unfamiliarity_from == "model" and not GateModel(sources.run / MODEL).says_unfamiliarity:
+        raise InputError(
+            "The cutoffs hold fish by what the model says of unfamiliarity, and this model says nothing of it",
+            where=f"{sources.cutoffs_path}; {sources.run / MODEL}",
+            do="Score the version with this run and calibrate on those scores.",
+        )
     if cutoffs.quality_weights:
         raise InputError(
             "The cutoffs were set on views with unequal quality weights, the gate gives all views the same weight",

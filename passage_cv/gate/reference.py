@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -17,9 +17,9 @@ import numpy.typing as npt
 
 from passage_cv.decision.combine import evidence
 from passage_cv.decision.cutoffs_file import Cutoffs
-from passage_cv.decision.rule import Decision, decide
+from passage_cv.decision.rule import Decision, decide, unfamiliarity_of
 from passage_cv.errors import InputError
-from passage_cv.gate.cases import read_cases, write_cases
+from passage_cv.gate.cases import UNFAMILIARITY, read_cases, write_cases
 from passage_cv.gate.format import SCORE_TOLERANCE
 from passage_cv.policy import Group
 from passage_cv.records import Action
@@ -37,7 +37,8 @@ FAR = 30.0
 class LogitCase:
     """Logits of one presentation, shape (n_views, n_classes), and what must come out.
 
-    ``reason`` is the decision's hold reason, or its reason where it was no hold rule.
+    ``reason`` is the decision's hold reason, or its reason where it was no hold rule. ``said`` is what a model would
+    say of the unfamiliarity of the presentation, None where the cutoffs do not take it from the model.
     """
 
     case: str
@@ -47,6 +48,16 @@ class LogitCase:
     score: float
     action: Action
     reason: str
+    said: float | None = None
+
+    def unfamiliarity(self, cutoffs: Cutoffs) -> float:
+        """How unlike everything learnt it looks, under the cutoffs it was made for."""
+        return unfamiliarity_of(self.logits, cutoffs) if self.said is None else self.said
+
+    def decide(self, cutoffs: Cutoffs) -> Decision:
+        """The case decided once more."""
+        far = self.unfamiliarity(cutoffs)
+        return decide(self.logits, cutoffs, hold_reason=self.hold_reason, unfamiliarity=far)
 
     def agrees(self, decision: Decision) -> bool:
         """Whether a decision is this one: same action, same reason, same score but for the last bits."""
@@ -83,12 +94,10 @@ def build_logit_cases(cutoffs: Cutoffs) -> tuple[LogitCase, ...]:
         *_not_numbers(cutoffs),
         *_too_few(cutoffs),
         *_held(cutoffs),
-        *_unfamiliar(cutoffs),
     ]
-    return tuple(
-        _case(f"L{number:03d}", note, logits, hold_reason, cutoffs)
-        for number, (note, logits, hold_reason) in enumerate(given, start=1)
-    )
+    familiar = _familiar(cutoffs)
+    told = [*((*one, familiar) for one in given), *_unfamiliar(cutoffs)]
+    return tuple(_case(f"L{number:03d}", *one, cutoffs) for number, one in enumerate(told, start=1))
 
 
 def logits_with_score(cutoffs: Cutoffs, score: np.float32) -> Floats:
@@ -96,7 +105,7 @@ def logits_with_score(cutoffs: Cutoffs, score: np.float32) -> Floats:
 
     A common step on the excluded classes' logits moves the score by beta (and the worth of the views) times
     that step, so a division and a few corrections find it. Protected classes stand far below, so that no
-    protection rule hides the tie; where unfamiliarity holds, so do all but one excluded and one wanted class.
+    protection rule hides the tie; where logits tell unfamiliarity, so do all but one excluded and one wanted class.
 
     Raises
     ------
@@ -105,7 +114,7 @@ def logits_with_score(cutoffs: Cutoffs, score: np.float32) -> Floats:
     """
     excluded, protected = _in_group(cutoffs, "exclude"), _in_group(cutoffs, "protected")
     hidden = protected if (~excluded & ~protected).any() else np.zeros_like(protected)
-    if cutoffs.gate_unfamiliarity is not None:
+    if cutoffs.gate_unfamiliarity is not None and not _is_said(cutoffs):
         hidden = _all_but_two(excluded, hidden)
     n_views = max(1, cutoffs.hold_rules.views_min)
     slope = cutoffs.beta * float(evidence(np.array([n_views]), cutoffs.rho)[0])
@@ -132,7 +141,10 @@ def _all_but_two(excluded: npt.NDArray[np.bool_], hidden: npt.NDArray[np.bool_])
 
 def write_logit_cases(cases: tuple[LogitCase, ...], classes: tuple[str, ...]) -> bytes:
     """The cases as CSV: a line per view; a presentation without views has one line with view 0."""
-    return write_cases(_headings(classes), (row for case in cases for row in _rows(case, len(classes))))
+    is_said = any(case.said is not None for case in cases)
+    return write_cases(
+        _headings(classes, is_said=is_said), (row for case in cases for row in _rows(case, len(classes)))
+    )
 
 
 def read_logit_cases(path: Path, classes: tuple[str, ...]) -> tuple[LogitCase, ...]:
@@ -143,22 +155,25 @@ def read_logit_cases(path: Path, classes: tuple[str, ...]) -> tuple[LogitCase, .
     InputError
         If the headings are not those of these classes, in this order, or a cell cannot be read.
     """
-    return read_cases(path, _headings(classes), _read_case)
+    both = [_headings(classes, is_said=is_said) for is_said in (False, True)]
+    return read_cases(path, both, lambda rows: _read_case(rows, classes))
 
 
 def _rows(case: LogitCase, n_classes: int) -> Iterator[list[str]]:
     told = [repr(case.score), case.action.value, case.reason]
+    said = [] if case.said is None else [repr(case.said)]
     views = [[repr(value) for value in row] for row in case.logits.tolist()]
     for number, cells in enumerate(views or [[""] * n_classes], start=1 if views else 0):
-        yield [case.case, case.note, str(number), case.hold_reason, *cells, *told]
+        yield [case.case, case.note, str(number), case.hold_reason, *said, *cells, *told]
 
 
-def _headings(classes: tuple[str, ...]) -> list[str]:
+def _headings(classes: tuple[str, ...], *, is_said: bool) -> list[str]:
     return [
         "case",
         "note",
         "view",
         "hold_reason",
+        *([UNFAMILIARITY] if is_said else []),
         *(f"logit:{name}" for name in classes),
         "score",
         "action",
@@ -166,27 +181,38 @@ def _headings(classes: tuple[str, ...]) -> list[str]:
     ]
 
 
-def _read_case(rows: list[list[str]]) -> LogitCase:
+def _read_case(rows: list[dict[str, str]], classes: tuple[str, ...]) -> LogitCase:
     first = rows[0]
-    n_classes = len(first) - 7
-    views = [[float(cell) for cell in row[4:-3]] for row in rows if row[2] != "0"]
+    views = [[float(row[f"logit:{name}"]) for name in classes] for row in rows if row["view"] != "0"]
     return LogitCase(
-        case=first[0],
-        note=first[1],
-        logits=np.array(views, dtype=np.float64).reshape(len(views), n_classes),
-        hold_reason=first[3],
-        score=float(first[-3]),
-        action=Action(first[-2]),
-        reason=first[-1],
+        case=first["case"],
+        note=first["note"],
+        logits=np.array(views, dtype=np.float64).reshape(len(views), len(classes)),
+        hold_reason=first["hold_reason"],
+        score=float(first["score"]),
+        action=Action(first["action"]),
+        reason=first["reason"],
+        said=float(first[UNFAMILIARITY]) if UNFAMILIARITY in first else None,
     )
 
 
-def _case(name: str, note: str, logits: Floats, hold_reason: str, cutoffs: Cutoffs) -> LogitCase:
-    made = decide(logits, cutoffs, hold_reason=hold_reason)
-    return LogitCase(name, note, logits, hold_reason, made.score, made.action, stated_reason(made))
+def _case(name: str, note: str, logits: Floats, hold_reason: str, said: float | None, cutoffs: Cutoffs) -> LogitCase:
+    asked = LogitCase(name, note, logits, hold_reason, math.nan, Action.HOLD, "", said)
+    made = asked.decide(cutoffs)
+    return replace(asked, score=made.score, action=made.action, reason=stated_reason(made))
 
 
 Given = Iterator[tuple[str, Floats, str]]
+
+
+def _is_said(cutoffs: Cutoffs) -> bool:
+    """Whether the cutoffs take unfamiliarity from the model, so that no logits tell it."""
+    return cutoffs.gate_unfamiliarity is not None and cutoffs.hold_rules.unfamiliarity_from == "model"
+
+
+def _familiar(cutoffs: Cutoffs) -> float | None:
+    """What a model would say of an ordinary fish, just at the gate's level, where it is asked."""
+    return cutoffs.gate_unfamiliarity if _is_said(cutoffs) else None
 
 
 def _ordinary(cutoffs: Cutoffs) -> Given:
@@ -234,10 +260,23 @@ def _held(cutoffs: Cutoffs) -> Given:
         yield "would be rejected", -_passing(cutoffs), reason
 
 
-def _unfamiliar(cutoffs: Cutoffs) -> Given:
-    """Logits that speak for no class, where the cutoffs hold by unfamiliarity."""
-    if cutoffs.gate_unfamiliarity is not None:
-        yield "no class stands out", np.zeros((max(1, cutoffs.hold_rules.views_min), len(cutoffs.classes))), ""
+def _unfamiliar(cutoffs: Cutoffs) -> Iterator[tuple[str, Floats, str, float | None]]:
+    """Where the cutoffs hold by unfamiliarity: logits that speak for no class, or a model that says so of any."""
+    level = cutoffs.gate_unfamiliarity
+    if level is None:
+        return
+    if not _is_said(cutoffs):
+        views = max(1, cutoffs.hold_rules.views_min)
+        yield "no class stands out", np.zeros((views, len(cutoffs.classes))), "", None
+        return
+    for note, said in (
+        ("one step below the unfamiliarity", np.nextafter(level, -math.inf)),
+        ("one step above the unfamiliarity", np.nextafter(level, math.inf)),
+        ("unfamiliarity is infinite", math.inf),
+        ("unfamiliarity is not a number", math.nan),
+    ):
+        yield f"{note}, would pass", _passing(cutoffs), "", float(said)
+        yield f"{note}, would be rejected", -_passing(cutoffs), "", float(said)
 
 
 def _passing(cutoffs: Cutoffs) -> Floats:

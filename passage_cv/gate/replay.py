@@ -30,7 +30,7 @@ from passage_cv.gate.format import C_HEADER, LOGIT_CASES, LOGIT_TOLERANCE, STRUC
 from passage_cv.gate.pictures import PictureCase, read_picture_cases
 from passage_cv.gate.reference import read_logit_cases, same_score
 from passage_cv.gate.runtime import Package
-from passage_cv.gate.views import Logits, look_at_pictures
+from passage_cv.gate.views import Logits, Sight, look_at_pictures
 from passage_cv.progress import Progress, silent, tracked
 from passage_cv.recognition.view_kinds import KINDS
 
@@ -47,7 +47,7 @@ def logits_agree(package: Package, progress: Progress = silent) -> tuple[bool, s
     cases = read_logit_cases(path, package.cutoffs.classes)
     wrong = []
     for case in tracked(cases, "Deciding reference logits", progress):
-        made = decide(case.logits, package.cutoffs, hold_reason=case.hold_reason)
+        made = case.decide(package.cutoffs)
         if not case.agrees(made):
             wrong.append(
                 f"{case.case} ({case.note}): {made.action} at {made.score!r}, listed {case.action} {case.score!r}"
@@ -61,13 +61,15 @@ def pictures_agree(package: Package, progress: Progress) -> tuple[bool, str]:
     cases = read_picture_cases(package.folder, package.cutoffs.classes)
     wrong, largest = [], 0.0
     for case in tracked(cases, "Replaying reference pictures", progress):
-        logits, held = look_at_pictures(picture_bytes(package, case), package.model, package.crop)
-        off = _largest_difference(logits, case.logits)
+        sight = look_at_pictures(picture_bytes(package, case), package.model, package.crop)
+        off = _difference(sight, case)
         largest = max(largest, off)
         if not off <= LOGIT_TOLERANCE:
             wrong.append(f"{case.presentation}: logits differ by {off:.3g}, allowed {LOGIT_TOLERANCE:g}")
         elif _is_clear(case, package.cutoffs):
-            made = decide(logits.astype(np.float64), package.cutoffs, hold_reason=held)
+            far = unfamiliarity_of(sight.logits, package.cutoffs, said=sight.unfamiliarity)
+            views = sight.logits.astype(np.float64)
+            made = decide(views, package.cutoffs, hold_reason=sight.held, unfamiliarity=far)
             if made.action is not case.action:
                 wrong.append(f"{case.presentation}: {made.action}, listed {case.action}")
     require_none(wrong, where=str(package.folder), do="Do not use this package on this computer.")
@@ -79,9 +81,17 @@ def picture_bytes(package: Package, case: PictureCase) -> list[bytes]:
     return [(package.folder / name).read_bytes() for name in case.files]
 
 
-def _largest_difference(found: Logits, listed: Logits) -> float:
-    """Largest absolute difference; infinite where shapes differ, not a number where a logit is none."""
-    if found.shape != listed.shape:
+def _difference(sight: Sight, case: PictureCase) -> float:
+    """Largest difference in logits, and in the unfamiliarity of the views where it is listed."""
+    of_logits = _largest_difference(sight.logits, case.logits)
+    if case.said is None:
+        return of_logits
+    return float(np.maximum(of_logits, _largest_difference(sight.unfamiliarity, case.said)))
+
+
+def _largest_difference(found: Logits | None, listed: Logits) -> float:
+    """Largest absolute difference; infinite where shapes differ, not a number where a value is none."""
+    if found is None or found.shape != listed.shape:
         return math.inf
     return float(np.max(np.abs(found.astype(np.float64) - listed)))
 
@@ -89,7 +99,7 @@ def _largest_difference(found: Logits, listed: Logits) -> float:
 def _is_clear(case: PictureCase, cutoffs: Cutoffs) -> bool:
     """Whether score and unfamiliarity are farther than eps from every cutoff, so that the action must be equal."""
     edges = [float(edge) for edge in (cutoffs.gate_u, cutoffs.gate_v) if math.isfinite(edge)]
-    level, far = cutoffs.gate_unfamiliarity, unfamiliarity_of(case.logits, cutoffs)
+    level, far = cutoffs.gate_unfamiliarity, case.unfamiliarity(cutoffs)
     is_far = level is None or abs(far - level) > cutoffs.eps
     return is_far and all(abs(case.score - edge) > cutoffs.eps for edge in edges)
 
@@ -116,7 +126,7 @@ def c_header_agrees(package: Package) -> tuple[bool, str]:
 def _logit_questions(package: Package) -> Iterator[tuple[str, Question, Answer]]:
     for case in read_logit_cases(package.folder / LOGIT_CASES, package.cutoffs.classes):
         listed = Answer(ACTION_CODES[case.action], reason_code(case.reason), case.score)
-        far = unfamiliarity_of(case.logits, package.cutoffs)
+        far = case.unfamiliarity(package.cutoffs)
         yield case.case, Question(case.logits, reason_code("", case.hold_reason), far), listed
 
 
@@ -126,7 +136,7 @@ def _picture_questions(package: Package) -> Iterator[tuple[str, Question, Answer
         listed = Answer(ACTION_CODES[case.action], reason_code(case.reason), case.score)
         logits = case.logits.astype(np.float64)
         held = reason_code("", case.reason) if case.reason in KINDS else 0
-        yield case.presentation, Question(logits, held, unfamiliarity_of(logits, package.cutoffs)), listed
+        yield case.presentation, Question(logits, held, case.unfamiliarity(package.cutoffs)), listed
 
 
 def _same_answer(found: Answer, listed: Answer) -> bool:

@@ -22,7 +22,7 @@ from passage_cv.files import read_json, sha256_bytes
 from passage_cv.gate.classes import GateClass, read_classes
 from passage_cv.gate.format import CLASSES, CROP, CUTOFFS, MODEL, POLICY
 from passage_cv.gate.manifest import Manifest, require_intact
-from passage_cv.gate.views import Logits, Model, Picture, look_at_pictures, read_picture
+from passage_cv.gate.views import Logits, Model, Picture, Sight, look_at_pictures, read_picture
 from passage_cv.policy import Policy, read_policy
 from passage_cv.recognition.crop import CropSettings
 from passage_cv.recognition.model import GateModel
@@ -79,41 +79,42 @@ class Package:
         """
         started = time.perf_counter()
         opened, unopened = _open(pictures)
-        logits, unusable, fault = self._score([] if unopened else opened)
+        sight, fault = self._look([] if unopened else opened)
+        far = unfamiliarity_of(sight.logits, self.cutoffs, said=sight.unfamiliarity)
         if fault:
             made = Decision(Action.NO_DECISION, float("nan"), FAULT, fault)
         else:
-            why = hold_reason or unopened or unusable or self._unmeasured(setup_id)
-            made = decide(logits.astype(np.float64), self.cutoffs, hold_reason=why)
+            why = hold_reason or unopened or sight.held or self._unmeasured(setup_id)
+            made = decide(sight.logits.astype(np.float64), self.cutoffs, hold_reason=why, unfamiliarity=far)
         return GateDecision(
             action=made.action,
             score=made.score,
             reason=made.reason,
             hold_reason=made.hold_reason,
-            logits=logits,
+            logits=sight.logits,
             image_sha256s=tuple(sha256_bytes(data) for data in opened if isinstance(data, bytes)),
             latency_ms=(time.perf_counter() - started) * 1e3,
-            unfamiliarity=unfamiliarity_of(logits, self.cutoffs),
+            unfamiliarity=far,
         )
 
-    def _score(self, pictures: Sequence[Picture]) -> tuple[Logits, str, str]:
-        """(logits, why no view of it may be decided, what went wrong with the model)."""
+    def _look(self, pictures: Sequence[Picture]) -> tuple[Sight, str]:
+        """What the model makes of the views used, and what went wrong with it."""
         none = np.zeros((0, len(self.cutoffs.classes)), dtype=np.float32)
         if not pictures:
-            return none, "", ""
+            return Sight(none), ""
         try:
-            return *self._look(pictures[: self.cutoffs.views.max]), ""
+            return self._seen(pictures[: self.cutoffs.views.max]), ""
         except InputError as error:
-            return none, error.what, ""
+            return Sight(none, error.what), ""
         except Exception as error:
-            return none, "", f"model: {error}"
+            return Sight(none), f"model: {error}"
 
-    def _look(self, pictures: Sequence[Picture]) -> tuple[Logits, str]:
-        logits, held = look_at_pictures(pictures, self.model, self.crop)
+    def _seen(self, pictures: Sequence[Picture]) -> Sight:
+        sight = look_at_pictures(pictures, self.model, self.crop)
         wanted = (len(pictures), len(self.cutoffs.classes))
-        if logits.shape != wanted:
-            raise ValueError(f"logits have shape {logits.shape}, needed {wanted}")
-        return logits, held
+        if sight.logits.shape != wanted:
+            raise ValueError(f"logits have shape {sight.logits.shape}, needed {wanted}")
+        return sight
 
     def _unmeasured(self, setup_id: str | None) -> str:
         known = self.manifest.setup_ids

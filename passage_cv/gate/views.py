@@ -6,6 +6,7 @@ Decode strictly, crop as the package says, run the model. What cannot be used is
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
@@ -91,8 +92,21 @@ def crop_pictures(pictures: Sequence[Picture], crop: CropSettings) -> npt.NDArra
     return np.stack([crop_image(decode_view(one, where=f"view {n}"), crop) for n, one in enumerate(pictures, 1)])
 
 
-def look_at_pictures(pictures: Sequence[Picture], model: Model, crop: CropSettings) -> tuple[Logits, str]:
-    """Logits of one presentation's pictures, and why the model holds it: the first reason of the first view.
+@dataclass(frozen=True, slots=True)
+class Sight:
+    """What a model makes of one presentation's pictures.
+
+    ``logits`` has shape (n_views, n_classes); ``held`` is why the model holds it, the first reason of the first view,
+    or ``""``; ``unfamiliarity`` has shape (n_views,), None where the model says nothing of it.
+    """
+
+    logits: Logits
+    held: str = ""
+    unfamiliarity: Logits | None = None
+
+
+def look_at_pictures(pictures: Sequence[Picture], model: Model, crop: CropSettings) -> Sight:
+    """What the model makes of one presentation's pictures.
 
     Raises
     ------
@@ -101,9 +115,9 @@ def look_at_pictures(pictures: Sequence[Picture], model: Model, crop: CropSettin
     """
     crops = crop_pictures(pictures, crop)
     if not isinstance(model, GateModel):
-        return model.logits(crops), ""
+        return Sight(model.logits(crops))
     seen = model.see(crops)
-    return seen.logits, next((reason for reason in seen.hold_reasons if reason), "")
+    return Sight(seen.logits, next((reason for reason in seen.hold_reasons if reason), ""), seen.unfamiliarity)
 
 
 def score_pictures(pictures: Sequence[Picture], model: Model, crop: CropSettings) -> Logits:

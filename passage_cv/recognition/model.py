@@ -21,6 +21,8 @@ Floats32 = npt.NDArray[np.float32]
 INPUT = "crops"
 LOGITS = "logits"
 EMBEDDING = "embedding"
+UNFAMILIARITY = "unfamiliarity"
+"""Name of the output that says how unlike everything learnt a view looks, one number each; not every model has it."""
 HOLD = "hold: "
 """Beginning of the name of an output that holds a view where it is above 0; the reason follows."""
 
@@ -114,10 +116,14 @@ class Embedder:
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """What a model makes of crops: logits (n, n_classes), and why each view may not be decided ("" where it may)."""
+    """What a model makes of crops: logits (n, n_classes), and why each view may not be decided ("" where it may).
+
+    ``unfamiliarity`` has shape (n,), None where the model says nothing of it.
+    """
 
     logits: Floats32
     hold_reasons: tuple[str, ...]
+    unfamiliarity: Floats32 | None = None
 
 
 class GateModel:
@@ -140,6 +146,7 @@ class GateModel:
         self._network = _Network(model, threads=threads)
         self._network.require(LOGITS)
         self._holds = tuple(name for name in self._network.outputs if name.startswith(HOLD))
+        self.says_unfamiliarity = UNFAMILIARITY in self._network.outputs
 
     @property
     def hold_reasons(self) -> tuple[str, ...]:
@@ -147,19 +154,21 @@ class GateModel:
         return tuple(name.removeprefix(HOLD) for name in self._holds)
 
     def see(self, crops: Crops) -> Seen:
-        """Logits and hold reasons for uint8 crops (n, size, size, 3); a value that is not a number holds.
+        """Everything the model says of uint8 crops (n, size, size, 3); a hold value that is not a number holds.
 
         Raises
         ------
         InputError
             If the crops have another shape or type.
         """
-        logits, *holds = self._network.run(crops, (LOGITS, *self._holds))
+        more = (UNFAMILIARITY,) if self.says_unfamiliarity else ()
+        logits, *others = self._network.run(crops, (LOGITS, *more, *self._holds))
+        holds = others[len(more) :]
         reasons = ["" for _ in crops]
         for reason, values in reversed(list(zip(self.hold_reasons, holds, strict=True))):
             for place in np.flatnonzero(~(values[:, 0] <= 0)):
                 reasons[place] = reason
-        return Seen(logits, tuple(reasons))
+        return Seen(logits, tuple(reasons), others[0][:, 0] if more else None)
 
     def logits(self, crops: Crops) -> Floats32:
         """Logits of shape (n, n_classes) for uint8 crops (n, size, size, 3).

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from passage_cv.decision.rule import decide
 from passage_cv.errors import InputError
 from passage_cv.gate.format import LOGIT_CASES
 from passage_cv.gate.reference import read_logit_cases
@@ -56,7 +55,7 @@ def _require_reference(gate: Package) -> None:
     """Every reference decision comes out as listed, on this processor."""
     path = gate.folder / LOGIT_CASES
     for case in read_logit_cases(path, gate.cutoffs.classes):
-        if not case.agrees(decide(case.logits, gate.cutoffs, hold_reason=case.hold_reason)):
+        if not case.agrees(case.decide(gate.cutoffs)):
             raise InputError(
                 f"Reference decision {case.case} comes out otherwise here",
                 where=str(path),

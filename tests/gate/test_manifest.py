@@ -79,8 +79,8 @@ def test_the_refusal_names_file_hashes_and_what_to_do(copied: Path) -> None:
 
 def test_a_later_format_is_refused(copied: Path) -> None:
     path = copied / "manifest.json"
-    path.write_text(path.read_text().replace('"format": 1', '"format": 2'))
-    with pytest.raises(InputError, match="Package has format 2, this program reads 1"):
+    path.write_text(path.read_text().replace('"format": 2', '"format": 3'))
+    with pytest.raises(InputError, match="Package has format 3, this program reads 1, 2"):
         read_manifest(copied)
 
 

@@ -62,12 +62,12 @@ def test_the_gate_gives_the_same_reason_and_the_same_logits(
     paint(tmp_path / "fish.png", "AMS", 77)
     pictures = [(tmp_path / "fish.png").read_bytes(), (tmp_path / "empty view" / "00.png").read_bytes()]
     model = GateModel(trained[0] / "model.onnx")
-    logits, held = look_at_pictures(pictures, model, CropSettings(size=SIZE))
-    assert held == "empty view"
-    assert look_at_pictures(pictures[:1], model, CropSettings(size=SIZE))[1] == ""
+    sight = look_at_pictures(pictures, model, CropSettings(size=SIZE))
+    assert sight.held == "empty view"
+    assert look_at_pictures(pictures[:1], model, CropSettings(size=SIZE)).held == ""
     plain = GateModel(world.run / "model.onnx")
     assert plain.hold_reasons == ()
-    np.testing.assert_array_equal(logits, look_at_pictures(pictures, plain, CropSettings(size=SIZE))[0])
+    np.testing.assert_array_equal(sight.logits, look_at_pictures(pictures, plain, CropSettings(size=SIZE)).logits)
 
 
 def test_rules_are_outputs_of_the_model_and_what_is_no_number_holds() -> None:

@@ -19,15 +19,16 @@ from passage_cv.evaluation.robustness import (
     write_robustness,
 )
 from passage_cv.evaluation.words import percent
+from passage_cv.recognition.asked_again import can_leave_out, without_each
 from passage_cv.recognition.figures import draw_sweeps
-from passage_cv.recognition.robustness import SWEEPS, has_several, left_out_views, worse_views
+from passage_cv.recognition.robustness import SWEEPS, worse_views
 
 app = command_app()
 
 
 @app.command()
 def robustness(
-    run: Annotated[Path, typer.Argument(help="Folder of a run whose head stands on a frozen network.")],
+    run: Annotated[Path, typer.Argument(help="Folder of a run.")],
     store: Annotated[str, typer.Option(help="Store: a folder or an S3-compatible address.")],
     cutoffs: Annotated[Path, typer.Option("--cutoffs", help="The cutoffs that were set for this run.")],
     out: Annotated[Path, typer.Option("--out", "-o", help="Folder for the page and its tables.")],
@@ -41,8 +42,8 @@ def robustness(
     with progress_bar() as progress:
         swept = worse_views(run, opened, per_class=per_class, progress=progress)
         left_out = {
-            unit: count_left_out(unit, left_out_views(run, opened, unit, progress=progress), fixed)
-            for unit in has_several(run)
+            unit: count_left_out(unit, without_each(run, opened, unit, progress=progress), fixed)
+            for unit in can_leave_out(run, opened)
         }
     found = Robustness(
         sweeps={name: count_levels(name, levels, fixed) for name, levels in swept.items()},
@@ -56,6 +57,9 @@ def robustness(
         ("sweep", "level", "excluded", "passed", "share held"),
         [row for lines in found.sweeps.values() for row in map(_row, lines)],
     )
+    for unit in ("trip", "site"):
+        if unit not in left_out:
+            show(f"No {unit} was left out: fewer than two are named, or folds of a fine-tuned run split one.")
     show(f"Wrote {page}.")
 
 

@@ -26,6 +26,7 @@ from torch.nn.parallel import DistributedDataParallel
 
 from passage_cv.errors import InputError
 from passage_cv.progress import Progress, silent
+from passage_cv.recognition.fold_networks import keep_average
 from passage_cv.recognition.heads import ABSENT_GAP, Examples, Floats, Ints
 from passage_cv.recognition.networks import Classifier, Origin, build_network
 from passage_cv.recognition.on_card import CardEffects, sent
@@ -67,7 +68,7 @@ class Bench:
 
     ``images`` are names of pictures, to which ``examples`` (without features) belongs row by row. ``effects`` do on
     the card what the loader left out, None where it left out nothing. ``folder`` is where unfinished fits are kept,
-    None for nowhere.
+    and the averaged weights after each judged epoch of a fit that predicts; None for nowhere.
     """
 
     settings: TunedSettings
@@ -106,6 +107,7 @@ def fit_network(bench: Bench, lesson: Lesson) -> Learnt:
             course.learn(next(made), batch[team.rank :: team.size], epoch * step_batches + step, step_batches)
         if (epoch + 1) % schedule.judged_every == 0 or epoch + 1 == lesson.last_epoch:
             course.judged[epoch + 1] = course.predict(made)
+            course.keep_average(epoch + 1)
         course.epoch = epoch + 1
         course.save(is_last=epoch + 1 == lesson.last_epoch)
         bench.progress(f"Fine-tuning, fit {lesson.number + 1}", epoch + 1, lesson.last_epoch)
@@ -197,6 +199,12 @@ class _Course:
         if rows:
             out[team.rank :: team.size] = torch.cat(rows)
         return team.summed(out).cpu()
+
+    def keep_average(self, epoch: int) -> None:
+        """Keep the network that has just been judged: which epoch is best shows only once all folds are done."""
+        folder = self.bench.folder
+        if folder is not None and len(self.lesson.predict) and self.bench.team.is_first:
+            keep_average(self.average, folder, self.lesson.number, epoch)
 
     def finished(self) -> Learnt:
         """What was learnt, with classes that were never seen below all others."""

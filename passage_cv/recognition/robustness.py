@@ -1,39 +1,26 @@
-"""What a model says of the same fish in worse water, through a worse lens, farther away, and on trips left out.
+"""What a model says of the same fish in worse water, through a worse lens and farther away.
 
-Comes in: a run whose head stands on a frozen network, with its store. Goes out: scores of ``train`` fish by heads
-that had not seen them, picture by picture made worse. Roles ``cut`` and ``test`` are not looked at.
+Comes in: a run with its store. Goes out: scores of ``train`` fish by models that had not seen them (``asked_again``),
+picture by picture made worse.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
 from passage_cv.dataset.store import Store
-from passage_cv.dataset.versions import open_version
 from passage_cv.dataset.working import working_image
-from passage_cv.errors import InputError
-from passage_cv.files import read_json
 from passage_cv.progress import Progress, silent
-from passage_cv.recognition.backbone import feature_count
+from passage_cv.recognition.asked_again import ask_again
 from passage_cv.recognition.crop import Rgb
-from passage_cv.recognition.embed import run_pictures
-from passage_cv.recognition.heads import Examples, Floats, Grid, Ints
-from passage_cv.recognition.model import Embedder
-from passage_cv.recognition.rows import Rows, RunClasses, label_rows, read_run_classes
-from passage_cv.recognition.selection import choose_head, fit_fold_heads, folds_of_images
-from passage_cv.recognition.settings import TrainSettings, read_train_settings
-from passage_cv.recognition.train import Features, embed_rows, fold_units, to_examples
-from passage_cv.scores import Scores, build_scores, read_scores
-from passage_cv.stats.energy import centred_energy
-
-LeftOut = Literal["trip", "site"]
+from passage_cv.recognition.heads import Examples
+from passage_cv.scores import Scores
 
 
 def dim_through_water(rgb: Rgb, through: float) -> Rgb:
@@ -106,27 +93,6 @@ SWEEPS = (
 """Levels run from slight to worse than a person would accept; they are ours."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Trained:
-    """A run opened again, with what its head was fitted on."""
-
-    settings: TrainSettings
-    store: Store
-    rows: Rows
-    classes: RunClasses
-    features: Features
-    examples: Examples
-    unit: Ints
-    n_folds: int
-    point: Grid
-    scale: float
-    scores: Scores
-
-    def as_scores(self, logits: Floats, rows: Rows) -> Scores:
-        columns = rows.score_columns(hold_reason=[""] * len(rows), unfamiliarity=centred_energy(logits))
-        return build_scores("logit", self.classes.classes, logits, columns, meta=self.scores.meta)
-
-
 def worse_views(
     run: Path, store: Store, *, per_class: int = 15, seed: int = 0, progress: Progress = silent
 ) -> dict[str, dict[float, Scores]]:
@@ -135,7 +101,7 @@ def worse_views(
     Parameters
     ----------
     run
-        A head on a frozen network.
+        A head on a frozen network, or a fine-tuned run.
     store
         Where the run's version and pictures lie.
     per_class, seed
@@ -151,30 +117,20 @@ def worse_views(
     Raises
     ------
     InputError
-        If the run was fine-tuned: it keeps no models that had not seen a fish.
+        As :func:`~passage_cv.recognition.asked_again.ask_again`.
     """
-    known = _open_trained(run, store, progress)
-    fold = folds_of_images(known.examples, known.unit, n_folds=known.n_folds, seed=known.settings.seed)
-    heads = fit_fold_heads(known.examples, fold, known.point, scale=known.scale, extra=known.features.extra)
-    keep = _drawn(known.examples, per_class, seed)
-    rows, own_fold = known.rows.where(keep), fold[keep]
-    embedder = Embedder(known.features.backbone)
+    asked = ask_again(run, store, progress=progress)
+    keep = _drawn(asked.fish.examples, per_class, seed)
+    rows = asked.fish.rows.where(keep)
 
     def scores_at(sweep: Sweep, level: float) -> Scores:
-        ran = run_pictures(
-            rows.images,
-            lambda name: sweep.apply(working_image(known.store, name), level),
-            embedder.embed,
-            known.settings.crop,
-            width=feature_count(known.settings.backbone.taps),
+        logits = asked.logits(
+            keep,
+            lambda name: sweep.apply(working_image(store, name), level),
             label=f"{sweep.name.capitalize()} {level:g}",
             progress=progress,
         )
-        features = ran.require_all(rows.images)
-        logits = np.zeros((len(rows), len(known.classes.classes)))
-        for number, head in enumerate(heads):
-            logits[own_fold == number] = head.logits(features[own_fold == number])
-        return known.as_scores(logits, rows)
+        return asked.fish.as_scores(logits, rows)
 
     as_taken = scores_at(SWEEPS[0], SWEEPS[0].levels[0])
     return {
@@ -183,89 +139,9 @@ def worse_views(
     }
 
 
-def left_out_views(run: Path, store: Store, unit: LeftOut, *, progress: Progress = silent) -> Scores:
-    """Scores of all ``train`` fish, those of each trip (or site) by a head that saw no other fish of it.
-
-    Fish without a trip (or site) are left out, and so is a fish whose class was met nowhere else.
-
-    Raises
-    ------
-    InputError
-        As :func:`worse_views`, or if there are fewer than two trips (or sites).
-    """
-    known = _open_trained(run, store, progress)
-    names = np.array(known.rows.column(unit), dtype=np.str_)
-    has = names != ""
-    found, place = np.unique(names[has], return_inverse=True)
-    if len(found) < 2:
-        raise InputError(
-            f"Role train has {len(found)} {unit} named, at least 2 are needed",
-            where=str(run),
-            do=f"Name the {unit} of each batch; then leaving one out says something.",
-        )
-    examples, rows = known.examples.where(has), known.rows.where(has)
-    extra = [part[has] for part in known.features.extra]
-    heads = fit_fold_heads(examples, place, known.point, scale=known.scale, extra=extra)
-    logits = np.full((len(rows), len(known.classes.classes)), np.nan)
-    for number, head in enumerate(heads):
-        own = (place == number) & head.present[examples.label]
-        logits[own] = head.logits(examples.features[own])
-    seen = np.isfinite(logits).all(axis=1)
-    return known.as_scores(logits[seen], rows.where(seen))
-
-
-def has_several(run: Path) -> tuple[LeftOut, ...]:
-    """Of trips and sites, those of which the run's ``train`` fish name several."""
-    text = read_scores(run / "train_scores.parquet").text
-    units: tuple[LeftOut, ...] = ("trip", "site")
-    return tuple(unit for unit in units if len(set(text[unit].tolist()) - {""}) > 1)
-
-
-def _open_trained(run: Path, store: Store, progress: Progress) -> _Trained:
-    settings, metrics = read_train_settings(run / "settings.toml"), read_json(run / "metrics.json")
-    if not isinstance(settings, TrainSettings):
-        raise InputError(
-            "A fine-tuned run keeps no models that had not seen a fish: the one network that it keeps would look too "
-            "good on its own train fish at every level, and the fish of cut and test are not spent on this",
-            where=str(run),
-            do="Give a run whose head stands on a frozen network, for example by configs/train/quick.toml.",
-        )
-    table = open_version(store, str(metrics["version"])).table()
-    classes = read_run_classes(run / "classes.json")
-    rows = label_rows(table, classes, "train")
-    rows = rows.where(np.isin(rows.label, classes.classes))
-    features = embed_rows(rows, store, settings, progress=progress)
-    examples = to_examples(rows, classes, features.plain)
-    unit, _, n_folds = fold_units(rows, settings.folds)
-    point = _point(settings, metrics["head"])
-    best = choose_head(examples, unit, [point], n_folds=n_folds, seed=settings.seed, extra=features.extra).best
-    return _Trained(
-        settings=settings,
-        store=store,
-        rows=rows,
-        classes=classes,
-        features=features,
-        examples=examples,
-        unit=unit,
-        n_folds=n_folds,
-        point=point,
-        scale=best.scale,
-        scores=read_scores(run / "train_scores.parquet"),
-    )
-
-
-def _point(settings: TrainSettings, chosen: Mapping[str, object]) -> Grid:
-    """The head that the run chose, among those of its settings."""
-    points = [point for grid in settings.heads for point in grid.points()]
-    return next(point for point in points if point.model_dump(mode="json") == chosen)
-
-
 def _drawn(examples: Examples, per_class: int, seed: int) -> npt.NDArray[np.bool_]:
     """Which images belong to the individuals drawn."""
     order = np.random.default_rng(seed).permutation(len(examples.label_of_individual))
     label = examples.label_of_individual[order]
     chosen = np.concatenate([order[label == one][:per_class] for one in range(examples.n_classes)])
     return np.asarray(np.isin(examples.individual, chosen))
-
-
-__all__ = ["SWEEPS", "LeftOut", "Sweep", "has_several", "left_out_views", "worse_views"]

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -28,6 +28,7 @@ from passage_cv.recognition.augment import Augmentation
 from passage_cv.recognition.export import attach_head, export_backbone
 from passage_cv.recognition.finetune import Bench, Learnt, Lesson, fit_network
 from passage_cv.recognition.fitted import Fitted
+from passage_cv.recognition.fold_networks import fold_tensors
 from passage_cv.recognition.heads import Examples, Floats, Ints, mean_of_images
 from passage_cv.recognition.on_card import CardEffects
 from passage_cv.recognition.paying import expected_cost
@@ -86,7 +87,8 @@ def tune(  # noqa: PLR0913 - what a run is made of, each thing once
     n_folds
         At least 2.
     out
-        The run folder to be; unfinished fits are kept beside it.
+        The run folder to be; unfinished fits are kept beside it, some 15 MB for each fold and judged epoch of the
+        registry network. What is kept of a run at the end is one network per fold beside the model.
     policy
         Its costs say which epoch is best; without it the balanced log loss does.
     progress
@@ -111,6 +113,7 @@ def tune(  # noqa: PLR0913 - what a run is made of, each thing once
         everything = np.arange(len(rows))
         learnt = fit_network(bench, Lesson(n_folds, everything, everything[:0], best.epoch))
     fitted = _as_fitted(learnt, best, judged, left_out[best.epoch], examples, fold, settings, team)
+    fitted = replace(fitted, tensors={**fitted.tensors, **fold_tensors(unfinished, n_folds, best.epoch, best.scale)})
     shutil.rmtree(unfinished, ignore_errors=True)
     return fitted
 

@@ -1,17 +1,32 @@
 """Fish in worse views are scored by heads that had not seen them; the views as taken give the run's own scores."""
 
 import shutil
+from dataclasses import dataclass, replace
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 import pytest
+import torch
 from hypothesis import given
 from hypothesis import strategies as st
+from safetensors.numpy import save_file
 
+from passage_cv.config import configs_folder, read_settings
+from passage_cv.dataset.store import Store
+from passage_cv.dataset.versions import open_version
 from passage_cv.errors import InputError
-from passage_cv.recognition.robustness import SWEEPS, left_out_views, worse_views
+from passage_cv.recognition import asked_again
+from passage_cv.recognition.asked_again import TrainFish, can_leave_out, read_train_fish, require_whole, without_each
+from passage_cv.recognition.embed import Run
+from passage_cv.recognition.fold_networks import fold_tensors, keep_average, open_fold
+from passage_cv.recognition.networks import build_network
+from passage_cv.recognition.robustness import SWEEPS, worse_views
+from passage_cv.recognition.rows import Rows
+from passage_cv.recognition.train import train_model
+from passage_cv.recognition.tuned_settings import TunedSettings
 from passage_cv.scores import Scores, read_scores
-from tests.recognition.conftest import World
+from tests.recognition.conftest import SMALL, World, make_store, tuned_settings
 
 
 @pytest.fixture(scope="module")
@@ -63,12 +78,87 @@ def test_a_change_keeps_shape_and_type(height: int, width: int, sweep: object) -
 
 
 def test_one_site_cannot_be_left_out(world: World) -> None:
+    assert "site" not in can_leave_out(world.run, world.store)
     with pytest.raises(InputError, match="at least 2 are needed"):
-        left_out_views(world.run, world.store, "site")
+        without_each(world.run, world.store, "site")
 
 
-def test_a_fine_tuned_run_is_refused(world: World, tmp_path: Path) -> None:
-    run = Path(shutil.copytree(world.run, tmp_path / "run"))
-    shutil.copy("configs/train/tuned.toml", run / "settings.toml")
-    with pytest.raises(InputError, match="keeps no models that had not seen a fish"):
-        worse_views(run, world.store)
+@dataclass(frozen=True)
+class Tuned:
+    """A fine-tuned run on three trips, its folds drawn by trip."""
+
+    store: Store
+    run: Path
+    fish: TrainFish
+
+
+@pytest.fixture(scope="module")
+def tuned(tmp_path_factory: pytest.TempPathFactory) -> Tuned:
+    folder = tmp_path_factory.mktemp("trips")
+    store, run = make_store(folder, per_class=4, trips=3), folder / "run"
+    torch.set_num_threads(1)
+    train_model(tuned_settings(epochs=1), store, open_version(store), run)
+    return Tuned(store, run, read_train_fish(run, store))
+
+
+def test_every_fish_is_asked_of_its_own_folds_network(tuned: Tuned, monkeypatch: pytest.MonkeyPatch) -> None:
+    def stand_in(run: Path, number: int, settings: object, n_classes: int) -> Run:
+        return lambda crops: np.array([[10 * number, crops.mean() / 255, 0]], np.float32)
+
+    monkeypatch.setattr(asked_again, "open_fold", stand_in)  # the tiny network has learnt nothing to tell apart
+    found = worse_views(tuned.run, tuned.store, per_class=2, seed=3)["under-exposure"]
+    fold_of = dict(zip(tuned.fish.rows.images, tuned.fish.fold, strict=True))
+    assert len(set(fold_of.values())) == 2
+    for scores in found.values():
+        asked = [10 * fold_of[str(name)] for name in scores.text["image_sha256"]]
+        np.testing.assert_array_equal(scores.values[:, 0], asked)
+    light = [scores.values[:, 1] for scores in found.values()]
+    assert all(np.all(darker < lighter) for lighter, darker in pairwise(light))
+
+
+def test_views_as_taken_have_the_logits_out_of_fold_of_a_fine_tuned_run(tuned: Tuned) -> None:
+    kept = read_scores(tuned.run / "train_scores.parquet")
+    row_of = {str(name): row for name, row in zip(kept.text["image_sha256"], kept.values, strict=True)}
+    as_taken = worse_views(tuned.run, tuned.store, per_class=1)["blur"][0.0]
+    wanted = np.stack([row_of[str(name)] for name in as_taken.text["image_sha256"]])
+    assert np.abs(as_taken.values - wanted).max() < 1e-3 * np.ptp(wanted)  # single precision
+
+
+def test_a_kept_network_gives_what_it_gave_times_the_scale(tmp_path: Path) -> None:
+    settings = read_settings(configs_folder() / "train" / "tuned.toml", TunedSettings)
+    torch.manual_seed(1)
+    network, _ = build_network(settings.network, 3)
+    crops = np.random.default_rng(1).integers(0, 256, (8, SMALL, SMALL, 3), dtype=np.uint8)
+    pixels = torch.from_numpy(crops).permute(0, 3, 1, 2).float() / 127.5 - 1
+    with torch.inference_mode():
+        wanted = 2.5 * network.eval()(pixels).numpy()
+    keep_average(network, tmp_path, 0, 7)
+    for name, tensors in fold_tensors(tmp_path, 1, 7, 2.5).items():
+        save_file(dict(tensors), tmp_path / name)
+    found = open_fold(tmp_path, 0, settings, 3)(crops)
+    assert np.abs(found - wanted).max() < 1e-3 * wanted.std(axis=0).min()
+
+
+def test_trips_are_left_out_of_a_fine_tuned_run_by_its_folds(tuned: Tuned) -> None:
+    assert can_leave_out(tuned.run, tuned.store) == ("trip",)
+    found, kept = without_each(tuned.run, tuned.store, "trip"), read_scores(tuned.run / "train_scores.parquet")
+    assert len(set(found.text["trip"].tolist())) == 3
+    np.testing.assert_array_equal(found.values, kept.values)
+    trips, fold = np.array(tuned.fish.rows.column("trip")), tuned.fish.fold
+    assert all(not set(trips[fold == one]) & set(trips[fold != one]) for one in set(fold))
+
+
+def test_what_folds_split_is_not_called_left_out(tuned: Tuned) -> None:
+    rows = tuned.fish.rows
+    half = np.where(np.arange(len(rows)) % 2, "KBW", "HOL")
+    table = rows.table.drop(["site"]).append_column("site", [half.tolist()])
+    with pytest.raises(InputError, match="2 sites lie in several folds of the fine-tuned run"):
+        require_whole(replace(tuned.fish, rows=Rows(table, rows.label)), "site", where=tuned.run)
+
+
+def test_a_fine_tuned_run_without_folds_networks_is_refused(tuned: Tuned, tmp_path: Path) -> None:
+    run = Path(shutil.copytree(tuned.run, tmp_path / "run"))
+    for path in run.glob("fold-*.safetensors"):
+        path.unlink()
+    with pytest.raises(InputError, match="keeps no networks that had not seen a fish"):
+        worse_views(run, tuned.store)

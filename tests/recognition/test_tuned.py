@@ -16,7 +16,7 @@ from passage_cv.dataset.working import working_image
 from passage_cv.errors import InputError
 from passage_cv.files import sha256_file
 from passage_cv.policy import Policy
-from passage_cv.recognition.crop import CropSettings, crop_image
+from passage_cv.recognition.crop import crop_image
 from passage_cv.recognition.finetune import Bench, Learnt, Lesson, fit_network
 from passage_cv.recognition.heads import ABSENT_GAP, Examples, Ints
 from passage_cv.recognition.model import GateModel
@@ -27,28 +27,12 @@ from passage_cv.recognition.settings import read_train_settings, settings_as_tom
 from passage_cv.recognition.team import Team
 from passage_cv.recognition.train import train_model
 from passage_cv.recognition.tuned import as_examples, judge, make_bench, require_sides_kept
-from passage_cv.recognition.tuned_settings import NetworkSettings, TunedSettings
+from passage_cv.recognition.tuned_settings import TunedSettings
 from passage_cv.scores import read_scores
-from tests.recognition.conftest import World
+from tests.recognition.conftest import SMALL, World, tuned_settings
 
 ALONE = Team(0, 1, torch.device("cpu"))
-SMALL = 32
 NAMES = {"NSH": "Channa argus", "BOW": "Amia calva"}
-
-
-def tuned_settings(**schedule: object) -> TunedSettings:
-    """The shipped tuned settings at a tiny size: a small network of torchvision with random weights, 2 epochs."""
-    tuned = read_settings(configs_folder() / "train" / "tuned.toml", TunedSettings)
-    wanted = {"epochs": 2, "judged_every": 1, "warmup_epochs": 0.5, "batch_size": 8, **schedule}
-    network = NetworkSettings(name="mobilenet_v3_small", weights="random", weights_sha256="", drop_features=0.2)
-    return tuned.model_copy(
-        update={
-            "folds": 2,
-            "network": network,
-            "crop": CropSettings(size=SMALL),
-            "schedule": tuned.schedule.model_copy(update=wanted),
-        }
-    )
 
 
 def bench_of(world: World, settings: TunedSettings, folder: Path | None = None) -> Bench:
@@ -106,7 +90,7 @@ def tuned_run(world: World, tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_the_run_holds_the_files_of_the_format_and_its_network(tuned_run: Path) -> None:
     assert {path.name for path in tuned_run.iterdir()} == {
         *("model.onnx", "head.safetensors", "network.safetensors", "settings.toml", "classes.json", "crop.json"),
-        *("train_scores.parquet", "metrics.json", "mlflow.txt"),
+        *("train_scores.parquet", "metrics.json", "mlflow.txt", "fold-0.safetensors", "fold-1.safetensors"),
     }
     assert [path.name for path in tuned_run.parent.iterdir() if "unfinished" in path.name] == []
 

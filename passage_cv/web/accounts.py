@@ -85,6 +85,8 @@ def find_invitation(db: Session, secret: str) -> Invitation:
 def join(db: Session, secret: str, name: str, password: str) -> User:
     """Use an invitation: make the person, or give an existing one a new password and roles.
 
+    What was made with the old password, visits and tokens, ends.
+
     Raises
     ------
     InputError
@@ -104,6 +106,7 @@ def join(db: Session, secret: str, name: str, password: str) -> User:
     db.delete(invitation)
     db.flush()
     end_visits(db, user)
+    _end_tokens(db, user)
     record(db, wanted, "joined", ", ".join(user.roles))
     return user
 
@@ -147,6 +150,17 @@ def find_visit(db: Session, secret: str) -> Visit | None:
 def end_visits(db: Session, user: User) -> None:
     """Sign a person out everywhere."""
     db.execute(delete(Visit).where(Visit.user_id == user.id))
+
+
+def switch(db: Session, user: User, *, active: bool) -> None:
+    """Switch a person off, in every browser and script at once, or on again; tokens from before stay ended."""
+    user.active, user.failures, user.locked_until = active, 0, ""
+    end_visits(db, user)
+    _end_tokens(db, user)
+
+
+def _end_tokens(db: Session, user: User) -> None:
+    db.execute(delete(Token).where(Token.user_id == user.id))
 
 
 def set_initials(db: Session, user: User, initials: str) -> None:

@@ -20,6 +20,7 @@ from passage_cv.web.ask import Ask, ForeignForm, NotAllowed, NotFound, NotSigned
 from passage_cv.web.database import open_database
 from passage_cv.web.headers import HEADERS, POLICY, Shield
 from passage_cv.web.limits import Limits, RateLimit
+from passage_cv.web.openapi import ABOUT, described, tell_of_tokens
 from passage_cv.web.pages import STATIC, build_pages
 from passage_cv.web.routes import ROUTES
 from passage_cv.web.settings import WebSettings
@@ -54,7 +55,12 @@ def create_app(settings: WebSettings, *, with_workers: bool = True) -> FastAPI:
             workers.stop()
 
     app = FastAPI(
-        title="passage_cv", openapi_url="/api/openapi.json", docs_url=None, redoc_url=None, lifespan=lifespan
+        title="passage_cv",
+        description=ABOUT,
+        openapi_url="/api/openapi.json",
+        docs_url=None,
+        redoc_url=None,
+        lifespan=lifespan,
     )
     app.state.server = server
     for route in ROUTES:
@@ -63,9 +69,10 @@ def create_app(settings: WebSettings, *, with_workers: bool = True) -> FastAPI:
             route.view,
             methods=[route.method],
             dependencies=[Depends(require(route.who, route.starts_work))],
-            include_in_schema=route.path.startswith("/api/"),
             name=f"{route.method} {route.path}",
+            **described(route),
         )
+    tell_of_tokens(app)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     _add_refusals(app)
     app.add_middleware(TrustedHostMiddleware, allowed_hosts=settings.host_names)

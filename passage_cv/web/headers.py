@@ -6,6 +6,8 @@ their style, pictures and one script inside themselves, are shown in a sandbox w
 
 from __future__ import annotations
 
+import json
+
 from starlette.datastructures import MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -27,7 +29,8 @@ HEADERS = {
     "permissions-policy": "camera=(), microphone=(), geolocation=()",
 }
 LARGEST_FORM = 2 << 20
-UPLOADS = ("/uploads", "/service/log")
+_TOO_LARGE = ("Too large for a form", "Files go through the upload page.")
+UPLOADS = ("/uploads", "/service/log", "/api/service/log")
 
 
 class Shield:
@@ -48,7 +51,7 @@ class Shield:
             await send(message)
 
         if _is_too_large(scope):
-            await _refuse(send_with)
+            await _refuse(send_with, as_json=scope["path"].startswith("/api/"))
             return
         await self.app(scope, receive, send_with)
 
@@ -71,6 +74,9 @@ def _is_too_large(scope: Scope) -> bool:
     return b"transfer-encoding" in headers or not length.isdigit() or int(length) > LARGEST_FORM
 
 
-async def _refuse(send: Send) -> None:
-    await send({"type": "http.response.start", "status": 413, "headers": [(b"content-type", b"text/plain")]})
-    await send({"type": "http.response.body", "body": b"Too large for a form; files go through the upload page.\n"})
+async def _refuse(send: Send, *, as_json: bool) -> None:
+    kind, body = b"text/plain", f"{_TOO_LARGE[0]}; {_TOO_LARGE[1]}\n"
+    if as_json:
+        kind, body = b"application/json", json.dumps({"what": _TOO_LARGE[0], "where": "", "do": _TOO_LARGE[1]})
+    await send({"type": "http.response.start", "status": 413, "headers": [(b"content-type", kind)]})
+    await send({"type": "http.response.body", "body": body.encode()})

@@ -2,16 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
-from typing import Any
-
-from passage_cv.web.people import ADMINISTRATOR, ANYONE, DATA, ENGINEER, GATE, RESEARCHER, SIGNED_IN, TECHNICIAN, Who
+from passage_cv.web.people import ADMINISTRATOR, ANYONE, DATA, ENGINEER, GATE, RESEARCHER, SIGNED_IN, TECHNICIAN
+from passage_cv.web.route import Route
+from passage_cv.web.routes_api import SCRIPTS
 from passage_cv.web.views import (
     account,
-    api,
-    api_batches,
-    api_research,
     batches,
     findings,
     gate,
@@ -24,19 +19,9 @@ from passage_cv.web.views import (
     upload,
 )
 
+__all__ = ["PAGES", "ROUTES", "Route"]
 
-@dataclass(frozen=True, slots=True)
-class Route:
-    """One address; ``who`` is the set of roles of which one is needed, ``starts_work`` whether it fills the queue."""
-
-    method: str
-    path: str
-    view: Callable[..., Any]
-    who: Who
-    starts_work: bool = False
-
-
-ROUTES = (
+PAGES = (
     Route("GET", "/", account.home, ANYONE),
     Route("GET", "/sign-in", account.sign_in_form, ANYONE),
     Route("POST", "/sign-in", account.sign_in, ANYONE),
@@ -72,7 +57,7 @@ ROUTES = (
     Route("POST", "/batches/{batch_id}/pairing", pairing.edit, TECHNICIAN),
     Route("POST", "/batches/{batch_id}/pairing/undo", pairing.undo, TECHNICIAN),
     Route("POST", "/batches/{batch_id}/pairing/confirm", pairing.confirm, TECHNICIAN, starts_work=True),
-    Route("POST", "/batches/{batch_id}/pairing/anew", pairing.begin_anew, TECHNICIAN),
+    Route("POST", "/batches/{batch_id}/pairing/anew", pairing.begin_anew, TECHNICIAN, starts_work=True),
     Route("GET", "/batches/{batch_id}/thumbnails/{name:path}", pairing.thumbnail, DATA),
     Route("POST", "/batches/{batch_id}/facts", batches.change_facts, TECHNICIAN),
     Route("GET", "/batches/{batch_id}/pictures/{name:path}", batches.picture, DATA),
@@ -137,54 +122,7 @@ ROUTES = (
     Route("POST", "/service/log", gate.hand_in_log, ENGINEER, starts_work=True),
     Route("GET", "/service/status/{made_id}", gate.status, GATE),
     Route("POST", "/service/back", gate.roll_back, ENGINEER),
-    # scripts
-    Route("GET", "/api/me", api.me, SIGNED_IN),
-    Route("GET", "/api/batches", api.batch_list, DATA),
-    Route("POST", "/api/batches", api.start_batch, TECHNICIAN),
-    Route("GET", "/api/batches/{batch_id}", api.batch, DATA),
-    Route("GET", "/api/batches/{batch_id}/findings", api.findings, DATA),
-    Route("POST", "/api/batches/{batch_id}/decisions", api.decide, TECHNICIAN),
-    Route("POST", "/api/batches/{batch_id}/check", api.check, TECHNICIAN, starts_work=True),
-    Route("POST", "/api/batches/{batch_id}/accept", api.accept, TECHNICIAN, starts_work=True),
-    Route("POST", "/api/batches/{batch_id}/facts", api_batches.change_facts, TECHNICIAN),
-    Route("POST", "/api/batches/{batch_id}/aside", api_batches.set_aside, TECHNICIAN),
-    Route("POST", "/api/batches/{batch_id}/take-up", api_batches.take_up, TECHNICIAN),
-    Route("POST", "/api/batches/{batch_id}/decisions/{decision_id}/undo", api_batches.undo, TECHNICIAN),
-    Route("POST", "/api/batches/{batch_id}/proposals", api_batches.accept_proposals, TECHNICIAN),
-    Route("POST", "/api/batches/{batch_id}/columns", api_batches.confirm_columns, TECHNICIAN, starts_work=True),
-    Route("GET", "/api/batches/{batch_id}/pairing", api_batches.show_pairing, DATA),
-    Route("POST", "/api/batches/{batch_id}/pairing", api_batches.edit_pairing, TECHNICIAN),
-    Route(
-        "POST", "/api/batches/{batch_id}/pairing/confirm", api_batches.confirm_pairing, TECHNICIAN, starts_work=True
-    ),
-    Route("GET", "/api/readings", api_batches.next_fish, DATA),
-    Route("POST", "/api/readings", api_batches.read_fish, DATA),
-    Route("GET", "/api/readings/agreement", api_research.readings, RESEARCHER),
-    Route("GET", "/api/jobs/{job_id}", api.job, SIGNED_IN),
-    Route("POST", "/api/jobs/{job_id}/stop", api.cancel, SIGNED_IN),
-    Route("GET", "/api/versions", api.versions, RESEARCHER),
-    Route("GET", "/api/versions/{name}", api.version, RESEARCHER),
-    Route("GET", "/api/versions/{name}/cover", api_research.cover, RESEARCHER),
-    Route("GET", "/api/versions/{name}/leaks", api_research.leaks, RESEARCHER),
-    Route("POST", "/api/versions/{name}/leaks", api_research.look_for_leaks, RESEARCHER, starts_work=True),
-    Route("GET", "/api/versions/{name}/since/{older}", api_research.diff, RESEARCHER),
-    Route("POST", "/api/data", api_research.begin, RESEARCHER),
-    Route("GET", "/api/policies", api_research.policies, GATE),
-    Route("POST", "/api/policies", api_research.keep_policy, RESEARCHER),
-    Route("GET", "/api/ledger", api.ledger, RESEARCHER),
-    Route("GET", "/api/things", api.things, RESEARCHER),
-    Route("POST", "/api/models", api.train, RESEARCHER, starts_work=True),
-    Route("POST", "/api/models/compare", api_research.compare, RESEARCHER, starts_work=True),
-    Route("POST", "/api/models/{made_id}/score", api.score, RESEARCHER, starts_work=True),
-    Route("POST", "/api/cutoffs", api.calibrate, RESEARCHER, starts_work=True),
-    Route("POST", "/api/cutoffs/try", api_research.try_out, RESEARCHER, starts_work=True),
-    Route("POST", "/api/cutoffs/{made_id}/evaluate", api.evaluate, RESEARCHER, starts_work=True),
-    Route("POST", "/api/cutoffs/{made_id}/propose", api.propose, RESEARCHER),
-    Route("GET", "/api/releases", api.release_list, GATE),
-    Route("POST", "/api/releases/{release_id}/answer", api.answer, ENGINEER, starts_work=True),
-    Route("POST", "/api/releases/{release_id}/pack", api_research.pack, ENGINEER, starts_work=True),
-    Route("POST", "/api/releases/{release_id}/verify", api_research.verify, ENGINEER, starts_work=True),
-    Route("POST", "/api/releases/{release_id}/service", api_research.put_into_service, ENGINEER),
-    Route("GET", "/api/service", api.service, GATE),
-    Route("POST", "/api/service/back", api_research.roll_back, ENGINEER),
 )
+"""What browsers ask for, and ``/uploads``, which scripts use as well."""
+
+ROUTES = (*PAGES, *SCRIPTS)

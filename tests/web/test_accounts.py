@@ -144,7 +144,11 @@ def test_a_token_acts_as_its_owner_until_it_is_ended(office: Office) -> None:
     assert token
     script = Browser(office)
     headers = {"authorization": f"Bearer {token[0]}"}
-    assert script.get("/api/me", headers=headers).json() == {"name": "technician", "roles": ["technician"]}
+    assert script.get("/api/me", headers=headers).json() == {
+        "name": "technician",
+        "roles": ["technician"],
+        "initials": "",
+    }
     assert script.get("/api/versions", headers=headers).status_code == 403
     assert script.client.post("/api/batches", headers=headers, json={"name": "by script"}).status_code == 200
     browser.post("/account/tokens/end", name="nightly")

@@ -9,7 +9,7 @@ from fastapi.responses import Response
 from sqlalchemy import select
 
 from passage_cv.web import accounts
-from passage_cv.web.ask import COOKIE, Asking, NotFound
+from passage_cv.web.ask import COOKIE, Ask, Asking, NotFound
 from passage_cv.web.people import Role
 from passage_cv.web.tables import Deed, Token, User
 
@@ -90,10 +90,15 @@ def make_token(ask: Asking, name: Text = "") -> Response:
 
 def end_token(ask: Asking, name: Text = "") -> Response:
     """End the tokens of one name."""
+    end_tokens(ask, name)
+    return ask.go("/account")
+
+
+def end_tokens(ask: Ask, name: str) -> None:
+    """End the tokens of one name of the person who asks."""
     for token in ask.db.scalars(select(Token).where(Token.user_id == ask.person.id, Token.name == name)):
         ask.db.delete(token)
     ask.did("ended token", name)
-    return ask.go("/account")
 
 
 def people(ask: Asking) -> Response:
@@ -113,8 +118,7 @@ def switch(ask: Asking, user_id: int, active: Annotated[bool, Form()]) -> Respon
     user = ask.db.get(User, user_id)
     if user is None or user.id == ask.person.id:
         raise NotFound
-    user.active, user.failures, user.locked_until = active, 0, ""
-    accounts.end_visits(ask.db, user)
+    accounts.switch(ask.db, user, active=active)
     ask.did("switched on" if active else "switched off", user.name)
     return ask.go("/people")
 

@@ -1,102 +1,161 @@
-"""A batch's further steps as JSON: facts, columns, pairing, proposals, second readings."""
+"""A technician's batch as JSON: from its first fact to its receipt."""
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from sqlalchemy import select
+from sqlalchemy.orm import joinedload
 
-from fastapi import Path
-from pydantic import Field
-
-from passage_cv.config import Settings
-from passage_cv.dataset.readings import record_reading
 from passage_cv.web import batches as rules
-from passage_cv.web import decisions, pairing, second_reader
-from passage_cv.web import research as store_rules
-from passage_cv.web.ask import Asking, NotFound
-from passage_cv.web.views.api import Id, Line, Started
+from passage_cv.web import columns, decisions
+from passage_cv.web.ask import Ask, Asking, NotFound
+from passage_cv.web.people import Role
+from passage_cv.web.tables import Batch, Found
+from passage_cv.web.uploads import count_files, files_of
+from passage_cv.web.views.api_records import (
+    BatchState,
+    ColumnRow,
+    Columns,
+    ColumnState,
+    Decided,
+    DecisionLine,
+    Facts,
+    Findings,
+    Id,
+    Kind,
+    NewBatch,
+    NewDecision,
+    Number,
+    Reason,
+    Receipt,
+    ReceivedFile,
+    Started,
+)
 from passage_cv.web.views.batches import find_batch
 
-MOST_FIELDS = 2000
+MOST_BATCHES = 500
 
 
-class Facts(Settings):
-    """Facts common to a batch."""
-
-    facts: dict[str, Line] = Field(default_factory=dict)
-
-
-class Kind(Settings):
-    """A kind of finding."""
-
-    kind: Line
+def batch_list(ask: Asking) -> list[BatchState]:
+    """Your batches, newest first; a researcher gets everybody's."""
+    found = select(Batch).options(joinedload(Batch.owner)).order_by(Batch.created_at.desc()).limit(MOST_BATCHES)
+    if Role.RESEARCHER not in ask.roles:
+        found = found.where(Batch.owner_id == ask.person.id)
+    shown = ask.db.scalars(found).all()
+    counts = count_files(ask.db, shown)
+    return [_state(one, counts) for one in shown]
 
 
-class Columns(Settings):
-    """The form of the page of columns: ``column-0``, ``unit-0``, ``length_type-0``, ..., ``dates``, ``decimal``."""
-
-    form: Annotated[dict[str, Line], Field(max_length=MOST_FIELDS)] = Field(default_factory=dict)
-
-
-class PairingEdit(Settings):
-    """One edit of the pairing: its name, the state it was made on, and what the page's form would send."""
-
-    at: Annotated[int, Field(ge=0, le=100_000)]
-    edit: Line
-    form: dict[str, Line] = Field(default_factory=dict)
+def start_batch(ask: Asking, new: NewBatch) -> BatchState:
+    """Begin a batch; its files go to ``/uploads`` as the text above describes."""
+    batch = rules.start_batch(ask.db, ask.person, new.name, new.facts)
+    ask.did("began batch", f"{batch.name} ({batch.id})")
+    return _one(ask, batch)
 
 
-class At(Settings):
-    """The state of the pairing that was looked at."""
-
-    at: Annotated[int, Field(ge=0, le=100_000)]
-
-
-class NewReading(Settings):
-    """What a second reader calls a fish; an empty name means that it cannot be told."""
-
-    token: Line
-    name: Line = ""
-    note: Line = ""
+def batch(ask: Asking, batch_id: Id) -> BatchState:
+    """One batch."""
+    return _one(ask, find_batch(ask, batch_id))
 
 
-def change_facts(ask: Asking, batch_id: Id, new: Facts) -> dict[str, Any]:
+def received(ask: Asking, batch_id: Id) -> list[ReceivedFile]:
+    """Names, sizes and hashes of what has arrived, so that a script sends nothing twice."""
+    batch = find_batch(ask, batch_id, own=True)
+    return [ReceivedFile(name=one.name, bytes=one.length, sha256=one.sha256) for one in files_of(ask.db, batch)]
+
+
+def change_facts(ask: Asking, batch_id: Id, new: Facts) -> BatchState:
     """Say the facts common to a batch anew."""
     batch = find_batch(ask, batch_id, own=True)
     rules.change_facts(batch, new.facts)
     ask.did("changed facts", batch.name)
-    return dict(batch.facts)
+    return _one(ask, batch)
 
 
-def set_aside(ask: Asking, batch_id: Id) -> dict[str, str]:
+def set_aside(ask: Asking, batch_id: Id) -> BatchState:
     """Set a batch aside; nothing of it is lost."""
     batch = find_batch(ask, batch_id, own=True)
     rules.set_aside(ask.db, batch)
     ask.did("set batch aside", batch.name)
-    return {"state": batch.state}
+    return _one(ask, batch)
 
 
-def take_up(ask: Asking, batch_id: Id) -> dict[str, str]:
+def take_up(ask: Asking, batch_id: Id) -> BatchState:
     """Go on with a batch that was set aside."""
     batch = find_batch(ask, batch_id, own=True)
     rules.take_up(batch)
     ask.did("took batch up", batch.name)
-    return {"state": batch.state}
+    return _one(ask, batch)
 
 
-def undo(ask: Asking, batch_id: Id, decision_id: Annotated[int, Path(ge=1, le=2**31 - 1)]) -> dict[str, str]:
-    """Take a decision back."""
+def check(ask: Asking, batch_id: Id) -> Started:
+    """Check a batch."""
+    batch = find_batch(ask, batch_id, own=True)
+    job = rules.start_check(ask.db, batch, ask.person.name)
+    ask.did("asked for check", batch.name)
+    return Started(job=job.id)
+
+
+def accept(ask: Asking, batch_id: Id, why: Reason) -> Started:
+    """Accept a batch, all of it or none."""
+    batch = find_batch(ask, batch_id, own=True)
+    job = rules.start_accept(ask.db, batch, ask.person.name, why.reason)
+    ask.did("accepted batch", batch.name)
+    return Started(job=job.id)
+
+
+def receipt(ask: Asking, batch_id: Id) -> Receipt:
+    """What the crew gets for its files, once the batch was accepted."""
+    batch = find_batch(ask, batch_id)
+    if not batch.receipt:
+        raise NotFound
+    return Receipt(batch=batch.id, receipt=batch.receipt)
+
+
+def findings(ask: Asking, batch_id: Id) -> Findings:
+    """What the last check found, and what was decided about it."""
+    batch = find_batch(ask, batch_id)
+    found = ask.db.scalars(select(Found).where(Found.batch_id == batch.id).order_by(Found.number))
+    made = decisions.decisions_of(ask.db, batch)
+    return Findings(
+        counts=batch.summary,
+        sheet=batch.sheet,
+        findings=[one.values for one in found],
+        decisions=[DecisionLine(**{name: getattr(one, name) for name in DecisionLine.model_fields}) for one in made],
+    )
+
+
+def decide(ask: Asking, batch_id: Id, new: NewDecision) -> Decided:
+    """Write down a decision about a batch."""
+    batch = find_batch(ask, batch_id, own=True)
+    made = decisions.decide(ask.db, batch, ask.person.name, **new.model_dump())
+    ask.did(f"decided: {made.kind}", f"{batch.name}: {made.image or made.row} {made.column} {made.value}")
+    return Decided(decisions=[made.id])
+
+
+def undo(ask: Asking, batch_id: Id, decision_id: Number) -> Decided:
+    """Take a decision back; it stays on record as undone."""
     batch = find_batch(ask, batch_id, own=True)
     made = decisions.undo(ask.db, batch, decision_id)
-    ask.did(f"undid: {made.kind}", batch.name)
-    return {"undone_at": made.undone_at}
+    ask.did(f"undid: {made.kind}", f"{batch.name}: {made.image or made.row} {made.value}")
+    return Decided(decisions=[made.id])
 
 
-def accept_proposals(ask: Asking, batch_id: Id, which: Kind) -> dict[str, list[int]]:
+def accept_proposals(ask: Asking, batch_id: Id, which: Kind) -> Decided:
     """Take the proposed change of every finding of one kind."""
     batch = find_batch(ask, batch_id, own=True)
     made = decisions.accept_proposals(ask.db, batch, ask.person.name, which.kind)
     ask.did("accepted proposals", f"{batch.name}: {len(made)} of {which.kind}")
-    return {"decisions": [one.id for one in made]}
+    return Decided(decisions=[one.id for one in made])
+
+
+def column_state(ask: Asking, batch_id: Id) -> ColumnState:
+    """Which heading of the sheet is which column: confirmed, or proposals to confirm."""
+    batch = find_batch(ask, batch_id)
+    if not batch.sheet:
+        raise NotFound
+    rows = [ColumnRow(**{key: one[key] for key in ColumnRow.model_fields if key in one}) for one in
+            columns.column_rows(batch.sheet)]  # fmt: skip
+    return ColumnState(rows=rows, layout=batch.sheet["layout"])
 
 
 def confirm_columns(ask: Asking, batch_id: Id, new: Columns) -> Started:
@@ -107,45 +166,18 @@ def confirm_columns(ask: Asking, batch_id: Id, new: Columns) -> Started:
     return Started(job=job.id)
 
 
-def show_pairing(ask: Asking, batch_id: Id) -> dict[str, Any]:
-    """The timeline of pictures and lines, with the number of its state."""
-    batch = find_batch(ask, batch_id)
-    at, timeline = pairing.current(rules.batch_folder(ask.server.settings, batch))
-    if timeline is None:
-        raise NotFound
-    return {"at": at, "doubtful": pairing.doubtful(timeline), "timeline": timeline.as_dict()}
+def _one(ask: Ask, batch: Batch) -> BatchState:
+    return _state(batch, count_files(ask.db, [batch]))
 
 
-def edit_pairing(ask: Asking, batch_id: Id, new: PairingEdit) -> dict[str, Any]:
-    """Make one edit of the pairing."""
-    batch = find_batch(ask, batch_id, own=True)
-    decisions.require_changeable(batch)
-    timeline = pairing.edit(rules.batch_folder(ask.server.settings, batch), new.at, new.edit, new.form)
-    ask.did("edited pairing", f"{batch.name}: {new.edit}")
-    return {"at": new.at + 1, "doubtful": pairing.doubtful(timeline), "timeline": timeline.as_dict()}
-
-
-def confirm_pairing(ask: Asking, batch_id: Id, looked: At) -> Started:
-    """Sign the pairing and look through the batch with it."""
-    batch = find_batch(ask, batch_id, own=True)
-    job = rules.confirm_pairing(ask.db, ask.server.settings, batch, looked.at, ask.person.name)
-    ask.did("confirmed pairing", batch.name)
-    return Started(job=job.id)
-
-
-def next_fish(ask: Asking) -> dict[str, Any]:
-    """The next fish for this second reader: content hashes of its pictures, and nothing that tells its label."""
-    store = store_rules.open_store(ask.server.settings)
-    initials = ask.person.initials
-    fish = second_reader.next_fish(ask.server.settings, store, initials) if store and initials else None
-    return {"token": fish.token, "images": list(fish.images), "left": fish.n_left} if fish else {}
-
-
-def read_fish(ask: Asking, new: NewReading) -> dict[str, str]:
-    """Keep a second reader's word."""
-    store = store_rules.open_store(ask.server.settings)
-    if store is None:
-        raise NotFound
-    made = record_reading(store, new.token, reader=ask.person.initials, name=new.name, note=new.note)
-    ask.did("read a fish", new.token)
-    return {"scientificName": made.scientificName, "reader": made.reader}
+def _state(one: Batch, counts: dict[str, tuple[int, int]]) -> BatchState:
+    return BatchState(
+        id=one.id,
+        name=one.name,
+        owner=one.owner.name,
+        state=one.state,
+        created_at=one.created_at,
+        facts=one.facts,
+        summary=one.summary,
+        files=counts.get(one.id, (0, 0))[0],
+    )

@@ -37,7 +37,7 @@ def propose(ask: Asking, made_id: str, reason: Text = "") -> Response:
 
 def release(ask: Asking, release_id: str) -> Response:
     """One proposal: limits in words, its package, and what can be done next."""
-    found = _release(ask, release_id)
+    found = find_release(ask, release_id)
     package = find_made(ask.db, "package", found.package_id)
     reports = [one for one in made_of(ask.db, "report") if one.sources["cutoffs"] == found.cutoffs_id]
     service = rules.in_service(ask.db).get(str(found.cutoffs.facts["site"]))
@@ -57,7 +57,7 @@ def release(ask: Asking, release_id: str) -> Response:
 
 def answer(ask: Asking, release_id: str, accept: Annotated[bool, Form()], text: Text = "") -> Response:
     """Accept or return a proposal."""
-    found = _release(ask, release_id)
+    found = find_release(ask, release_id)
     rules.answer(ask.db, found, ask.person, accept=accept, text=text)
     ask.did("accepted release" if accept else "returned release", found.id)
     return ask.go(f"/releases/{found.id}")
@@ -65,7 +65,7 @@ def answer(ask: Asking, release_id: str, accept: Annotated[bool, Form()], text: 
 
 def pack(ask: Asking, release_id: str) -> Response:
     """Pack an accepted release again, where packing failed."""
-    found = _release(ask, release_id)
+    found = find_release(ask, release_id)
     rules.start_export(ask.db, found, ask.person.name)
     ask.did("asked for package", found.id)
     return ask.go(f"/releases/{found.id}")
@@ -73,7 +73,7 @@ def pack(ask: Asking, release_id: str) -> Response:
 
 def verify(ask: Asking, release_id: str) -> Response:
     """Have the package checked."""
-    package = _package(ask, release_id)
+    package = find_package(ask, release_id)
     rules.start_verify(ask.db, package, ask.person.name)
     ask.did("asked for verification", package.id)
     return ask.go(f"/releases/{release_id}")
@@ -81,7 +81,7 @@ def verify(ask: Asking, release_id: str) -> Response:
 
 def download(ask: Asking, release_id: str) -> Response:
     """The package as one file."""
-    package = _package(ask, release_id)
+    package = find_package(ask, release_id)
     path = rules.zip_package(ask.server.settings, package)
     ask.did("took package", package.id)
     return FileResponse(path, media_type="application/zip", filename=f"{rules.package_name(package)}.zip")
@@ -89,7 +89,7 @@ def download(ask: Asking, release_id: str) -> Response:
 
 def put_into_service(ask: Asking, release_id: str, reason: Text = "") -> Response:
     """Write down that a site runs this package."""
-    line = rules.put_into_service(ask.db, _release(ask, release_id), ask.person.name, reason)
+    line = rules.put_into_service(ask.db, find_release(ask, release_id), ask.person.name, reason)
     ask.did("put into service", f"{line.site}: {release_id}")
     return ask.go("/service")
 
@@ -136,15 +136,17 @@ def _status_jobs(ask: Ask) -> list[Job]:
     return list(ask.db.scalars(found))
 
 
-def _release(ask: Ask, release_id: str) -> Release:
+def find_release(ask: Ask, release_id: str) -> Release:
+    """A proposal."""
     found = ask.db.get(Release, release_id)
     if found is None:
         raise NotFound
     return found
 
 
-def _package(ask: Ask, release_id: str) -> Made:
-    found = find_made(ask.db, "package", _release(ask, release_id).package_id)
+def find_package(ask: Ask, release_id: str) -> Made:
+    """The package of a proposal, once it was packed."""
+    found = find_made(ask.db, "package", find_release(ask, release_id).package_id)
     if found is None:
         raise NotFound
     return found

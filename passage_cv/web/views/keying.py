@@ -82,13 +82,13 @@ def second_list(ask: Asking) -> Response:
 
 def second(ask: Asking, keying_id: int) -> Response:
     """A sheet for its second reader: the picture and an empty grid."""
-    made = _for_second(ask, keying_id)
+    made = find_for_second(ask, keying_id)
     return ask.page("keying_second", made=made, rows=keying.grid_rows([]), columns=keying.COLUMNS)
 
 
 async def key_second(ask: Asking, keying_id: int) -> Response:
     """Keep what the second reader read."""
-    made = _for_second(ask, keying_id)
+    made = find_for_second(ask, keying_id)
     keying.key_second(made, keying.read_grid(await _form(ask)), ask.person)
     ask.did("keyed sheet as second reader", f"{made.batch.id}: {made.image}")
     return ask.go("/keying")
@@ -96,11 +96,12 @@ async def key_second(ask: Asking, keying_id: int) -> Response:
 
 def picture(ask: Asking, keying_id: int) -> Response:
     """The picture of a sheet, for its second reader."""
-    made = _for_second(ask, keying_id)
+    made = find_for_second(ask, keying_id)
     return answer_picture(below(received_folder(ask.server.settings, made.batch), made.image))
 
 
-def _for_second(ask: Ask, keying_id: int) -> Keying:
+def find_for_second(ask: Ask, keying_id: int) -> Keying:
+    """A sheet that waits for this person as its second reader."""
     found = next((one for one in keying.waiting_for_second(ask.db, ask.person) if one.id == keying_id), None)
     if found is None:
         raise NotFound

@@ -128,7 +128,7 @@ def models(ask: Asking) -> Response:
         configs=list(rules.train_settings()),
         policies=list(rules.list_policies(ask.server.settings)),
         versions=[info.name for info in remembered.versions(ask.server.settings, store)][::-1] if store else [],
-        jobs=_jobs(ask, ("train", "score")),
+        jobs=jobs_seen(ask, ("train", "score")),
     )
 
 
@@ -155,7 +155,7 @@ def cutoffs(ask: Asking) -> Response:
         cutoffs=rules.made_of(ask.db, "cutoffs"),
         scores=rules.made_of(ask.db, "scores"),
         policies=list(rules.list_policies(ask.server.settings)),
-        jobs=_jobs(ask, ("calibrate", "evaluate")),
+        jobs=jobs_seen(ask, ("calibrate", "evaluate")),
     )
 
 
@@ -201,13 +201,13 @@ def report(ask: Asking, made_id: str, name: str) -> Response:
 
 def job_list(ask: Asking) -> Response:
     """Background work: one's own; for a researcher all of it."""
-    return ask.page("jobs", jobs=_jobs(ask, tuple(jobs.TASKS)))
+    return ask.page("jobs", jobs=jobs_seen(ask, tuple(jobs.TASKS)))
 
 
 def job(ask: Asking, job_id: str) -> Response:
     """One piece of background work with its log."""
     found = find_job(ask, job_id)
-    return ask.page("job", job=found, log=_log(ask, found), made=_made(ask, found))
+    return ask.page("job", job=found, log=read_log(ask, found), made=_made(ask, found))
 
 
 def job_state(ask: Asking, job_id: str) -> Response:
@@ -222,7 +222,7 @@ def job_state(ask: Asking, job_id: str) -> Response:
 def job_log(ask: Asking, job_id: str) -> Response:
     """The end of the log of work that goes on; asked for again and again until it has ended."""
     found = find_job(ask, job_id)
-    return ask.page("job_log", job=found, log=_log(ask, found))
+    return ask.page("job_log", job=found, log=read_log(ask, found))
 
 
 def cancel(ask: Asking, job_id: str) -> Response:
@@ -255,7 +255,8 @@ def _may_see(ask: Ask, found: Job) -> bool:
     return own or gate or Role.RESEARCHER in ask.roles
 
 
-def _jobs(ask: Ask, kinds: tuple[str, ...]) -> list[Job]:
+def jobs_seen(ask: Ask, kinds: tuple[str, ...]) -> list[Job]:
+    """Work of some kinds that this person may see, newest first."""
     found = select(Job).where(Job.kind.in_(kinds)).order_by(Job.created_at.desc())
     if Role.RESEARCHER in ask.roles:
         return list(ask.db.scalars(found.limit(JOBS_SHOWN)))
@@ -266,7 +267,8 @@ def _jobs(ask: Ask, kinds: tuple[str, ...]) -> list[Job]:
     return list(ask.db.scalars(found.where(or_(*seen)).limit(JOBS_SHOWN)))
 
 
-def _log(ask: Ask, found: Job) -> str:
+def read_log(ask: Ask, found: Job) -> str:
+    """The end of what work printed."""
     path = log_path(ask.server.settings, found.id)
     if not path.is_file():
         return ""

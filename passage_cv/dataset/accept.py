@@ -115,7 +115,7 @@ def accept_batch(
         reason=reason or f"accept {name}",
     )
     seen = {newest.name if newest else "": earlier}
-    version = commit(store, lambda before: _next_record(kept, before, store, seen))
+    version = commit(store, lambda before: _next_record(kept, before, store, seen), known=newest)
     if version:
         _keep_derived(version)
     return _receipt(version or open_version(store), name, changed=version is not None)

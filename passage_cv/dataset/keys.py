@@ -2,46 +2,32 @@
 
 A part is a full window or a single later batch. Its keys are the site, fingerprint, content hash, individual, event
 and trip of each picture, the last four as 32-bit checksums: they may say "perhaps" where nothing is, never "no" where
-something is. They are derived: made again where they are missing, never believed without the hash they begin with.
+something is. They are derived: made again where they are missing or damaged (``key_files``).
 """
 
 from __future__ import annotations
 
-import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
-from hashlib import sha256
 from zlib import crc32
 
 import numpy as np
-import numpy.typing as npt
 import pyarrow as pa
 
 from passage_cv.dataset.facts import Amendment
+from passage_cv.dataset.key_files import HALF_WORDS, Checksums, DamagedKeys, KeyFile, Keys, Part, Words, encode_keys
 from passage_cv.dataset.rows import batch_rows
 from passage_cv.dataset.store import Store
 from passage_cv.dataset.tables import distinct, known_rows, rows_with, values
 from passage_cv.dataset.versions import Version
 from passage_cv.intake.looks import as_words, words_apart
 
+KEYS = ".keys2"
+"""End of a key file's name; the first files, which ended in ``.keys``, are left over."""
 _NAMED = ("individual", "event", "trip")
 _COLUMNS = ("image_sha256", *_NAMED, "site", "fingerprint")
-_HASH_BYTES = 32
 _PAIRS_AT_ONCE = 4_000_000
 """Pairs of fingerprints that are compared at once: 8 MB of differences."""
-
-Checksums = npt.NDArray[np.uint32]
-Words = npt.NDArray[np.uint64]
-
-
-@dataclass(frozen=True, slots=True)
-class Keys:
-    """Checksums of pictures and names, each sorted, and fingerprints by site."""
-
-    images: Checksums
-    names: Checksums
-    fingerprints: Mapping[str, Words]
 
 
 def keys_of(rows: pa.Table) -> Keys:
@@ -64,11 +50,15 @@ def parts_to_read(segment: pa.Table, version: Version, most_bits: int) -> set[st
     most ``most_bits`` away.
     """
     wanted = _with_earlier_names(keys_of(segment), segment, version.amendments)
-    return {
-        part
-        for part in version.parts
-        if _meets(wanted, read_keys(version.store, part) or make_keys(version, part), most_bits)
-    }
+    return {part for part in version.parts if _meets_part(wanted, version, part, most_bits)}
+
+
+def _meets_part(wanted: Keys, version: Version, part: str, most_bits: int) -> bool:
+    try:
+        with version.store.storage.open(keys_path(part)) as stream:
+            return meets(wanted, KeyFile(stream), most_bits)
+    except (FileNotFoundError, DamagedKeys):
+        return meets(wanted, make_keys(version, part), most_bits)
 
 
 def make_keys(version: Version, part: str) -> Keys:
@@ -82,51 +72,27 @@ def make_keys(version: Version, part: str) -> Keys:
 
 def keys_path(part: str) -> str:
     """Where the keys of a part lie."""
-    return f"keys/{part[:12]}.keys"
+    return f"keys/{part[:12]}{KEYS}"
 
 
 def read_keys(store: Store, part: str) -> Keys | None:
     """The keys kept of a part, or None where there are none or they were changed."""
     try:
-        data = store.storage.read(keys_path(part))
-    except FileNotFoundError:
+        with store.storage.open(keys_path(part)) as stream:
+            return KeyFile(stream).read_all()
+    except (FileNotFoundError, DamagedKeys):
         return None
-    return decode_keys(data)
 
 
-def encode_keys(keys: Keys) -> bytes:
-    """SHA-256 of the rest, then a line of JSON with the counts, padding to 8 bytes, fingerprints, images, names."""
-    sites = [[site, len(own)] for site, own in keys.fingerprints.items()]
-    head = json.dumps({"format": 1, "sites": sites, "images": len(keys.images), "names": len(keys.names)}).encode()
-    head += b" " * (-(len(head) + 1) % 8) + b"\n"
-    words = b"".join(part.tobytes() for part in keys.fingerprints.values())
-    body = head + words + keys.images.tobytes() + keys.names.tobytes()
-    return sha256(body).digest() + body
-
-
-def decode_keys(data: bytes) -> Keys | None:
-    """Keys from their bytes; None where these are not what they begin with."""
-    body = memoryview(data)[_HASH_BYTES:]
-    if sha256(body).digest() != data[:_HASH_BYTES]:
-        return None
-    end = data.index(b"\n", _HASH_BYTES) + 1
-    head = json.loads(data[_HASH_BYTES:end])
-    fingerprints: dict[str, Words] = {}
-    for site, count in head["sites"]:
-        fingerprints[site] = np.frombuffer(data, np.uint64, 4 * count, end).reshape(-1, 4)
-        end += fingerprints[site].nbytes
-    images = np.frombuffer(data, np.uint32, head["images"], end)
-    return Keys(images, np.frombuffer(data, np.uint32, head["names"], end + images.nbytes), fingerprints)
-
-
-def _meets(wanted: Keys, part: Keys, most_bits: int) -> bool:
+def meets(wanted: Keys, part: Part, most_bits: int) -> bool:
+    """Whether a part may hold something that a batch with the wanted keys must be held against."""
     return (
         _share_any(wanted.images, part.images)
         or _share_any(wanted.names, part.names)
         or any(
-            _any_alike(words, part.fingerprints[site], most_bits)
-            for site, words in wanted.fingerprints.items()
-            if site in part.fingerprints
+            _any_alike(wanted.fingerprints[site], part, site, most_bits)
+            for site in part.sites
+            if site in wanted.fingerprints
         )
     )
 
@@ -135,16 +101,22 @@ def _share_any(few: Checksums, many: Checksums) -> bool:
     """Whether two sorted arrays have a value in common."""
     if not len(few) or not len(many):
         return False
-    at = np.searchsorted(many, few).clip(max=len(many) - 1)
-    return bool((many[at] == few).any())
+    at = np.searchsorted(many, few)
+    return bool((many[at[at < len(many)]] == few[at < len(many)]).any())
 
 
-def _any_alike(ones: Words, others: Words, most_bits: int) -> bool:
+def _any_alike(ones: Words, part: Part, site: str, most_bits: int) -> bool:
+    """Whether any fingerprint of a site is near: by its first half where that parts them, else by both."""
+    firsts = part.half(site, 0)
     step = max(1, _PAIRS_AT_ONCE // max(1, len(ones)))
-    return any(
-        bool((words_apart(ones, others[start : start + step]) <= most_bits).any())
-        for start in range(0, len(others), step)
-    )
+    for start in range(0, len(firsts), step):
+        first = firsts[start : start + step]
+        near = np.flatnonzero((words_apart(ones[:, :HALF_WORDS], first) <= most_bits).any(axis=0))
+        if len(near):
+            whole = np.hstack([first[near], part.half(site, 1)[start + near]])
+            if (words_apart(ones, whole) <= most_bits).any():
+                return True
+    return False
 
 
 def _with_earlier_names(keys: Keys, segment: pa.Table, amendments: Sequence[Amendment]) -> Keys:

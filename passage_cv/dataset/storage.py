@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import fsspec
 from fsspec.implementations.local import LocalFileSystem
@@ -55,14 +55,27 @@ class Storage:
         data: bytes = self.files.cat_file(f"{self.root}/{path}")
         return data
 
+    def open(self, path: str) -> BinaryIO:
+        """A file to read in parts (FileNotFoundError where there is none)."""
+        if self.is_local:
+            return self.local(path).open("rb")
+        stream: BinaryIO = self.files.open(f"{self.root}/{path}")
+        return stream
+
     def names(self, folder: str) -> list[str]:
         """Names in a folder, sorted; empty where there is no such folder; unfinished files left out."""
         try:
-            found = self.files.ls(f"{self.root}/{folder}", detail=False, refresh=True)
+            found = self._listed(f"{self.root}/{folder}")
         except FileNotFoundError:
             return []
-        names = (str(path).rstrip("/").rpartition("/")[2] for path in found)
-        return sorted(name for name in names if name and not name.startswith("."))
+        return sorted(name for name in found if name and not name.startswith("."))
+
+    def _listed(self, folder: str) -> list[str]:
+        """Names in a folder; on this machine without a look at each file, as a long history has thousands."""
+        if self.is_local:
+            return os.listdir(folder)  # noqa: PTH208 - names alone, no paths
+        found = self.files.ls(folder, detail=False, refresh=True)
+        return [str(path).rstrip("/").rpartition("/")[2] for path in found]
 
     def walk(self, folder: str) -> Iterator[tuple[str, int, datetime]]:
         """Every file below a folder, unfinished ones too: path, bytes, and when it was last changed (UTC)."""

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 from passage_cv.dataset.facts import BatchEntry
+from passage_cv.dataset.keys import KEYS
 from passage_cv.dataset.rows import read_segment
 from passage_cv.dataset.store import Store
 from passage_cv.dataset.tables import values
@@ -81,7 +82,7 @@ def _is_left_over(path: str, named: set[str]) -> bool:
     if folder == "batches":
         return rest.partition("/")[0] not in named
     if folder == "keys":
-        return name.partition(".")[0] not in named
+        return not name.endswith(KEYS) or name.partition(".")[0] not in named
     return folder in {"segments", "facts", "versions"} and name.rpartition(".")[0] not in named
 
 

@@ -102,6 +102,11 @@ class Version:
         """The full windows: hash to batches."""
         return {sha256: read_fact(self.store, sha256, WindowFact).batches for sha256 in self.record.sealed}
 
+    def share_windows(self, earlier: Version) -> None:
+        """Take over full windows that an earlier version of the same store has read: they never change."""
+        if self.record.sealed == earlier.record.sealed and "windows" in vars(earlier):
+            vars(self)["windows"] = earlier.windows
+
     @cached_property
     def entries(self) -> tuple[BatchEntry, ...]:
         """Every batch, in order of acceptance."""
@@ -260,7 +265,9 @@ def next_record(
     )
 
 
-def commit(store: Store, make: Callable[[Version | None], VersionRecord | None]) -> Version | None:
+def commit(
+    store: Store, make: Callable[[Version | None], VersionRecord | None], *, known: Version | None = None
+) -> Version | None:
     """Append a version; where another writer was first, make it again on top of theirs.
 
     Parameters
@@ -269,6 +276,8 @@ def commit(store: Store, make: Callable[[Version | None], VersionRecord | None])
         Where to append.
     make
         From the newest version (None in a fresh store) to the next record, or None if there is nothing to add.
+    known
+        A version that was read before: what it read is not read again.
 
     Raises
     ------
@@ -276,13 +285,19 @@ def commit(store: Store, make: Callable[[Version | None], VersionRecord | None])
         If other writers were first two hundred times.
     """
     for _ in range(_RETRIES):
-        record = make(latest_version(store))
+        before = latest_version(store)
+        if before and known:
+            before.share_windows(known)
+        record = make(before)
         if record is None:
             return None
         path = f"versions/{record.name}.json"
         store.storage.put(path, record.encoded())
         if store.storage.create(f"heads/{record.number:06d}", record.name.encode()):
-            return Version(store, record)
+            made = Version(store, record)
+            if before:
+                made.share_windows(before)
+            return made
         if _head_name(store, f"{record.number:06d}") != record.name:
             store.storage.remove(path)
     raise InputError("Other writers keep adding versions", where=store.storage.root, do="Try again later.")

@@ -1,5 +1,6 @@
 """Keys of a store's parts: never "no" where a batch must be held against something, never believed when changed."""
 
+import io
 from pathlib import Path
 
 import numpy as np
@@ -12,7 +13,8 @@ from passage_cv.dataset import against_store
 from passage_cv.dataset.accept import accept_batch
 from passage_cv.dataset.against_store import findings_against, look_back
 from passage_cv.dataset.amendments import amend
-from passage_cv.dataset.keys import decode_keys, encode_keys, keys_of, keys_path, parts_to_read, read_keys
+from passage_cv.dataset.key_files import DamagedKeys, KeyFile, encode_keys
+from passage_cv.dataset.keys import keys_of, keys_path, meets, parts_to_read, read_keys
 from passage_cv.dataset.segments import build_segment
 from passage_cv.dataset.store import Store, StoreSettings
 from passage_cv.dataset.sweep import sweep_store
@@ -77,7 +79,10 @@ def test_lost_and_changed_keys_are_made_again(tmp_path: Path, store: Store) -> N
     lost, changed, _ = (entry.segment for entry in version.record.batches)
     store.storage.local(keys_path(lost)).unlink()
     path = store.storage.local(keys_path(changed))
-    path.write_bytes(path.read_bytes()[:-1] + b"x")
+    data = path.read_bytes()
+    path.write_bytes(data[:-1] + b"x")  # the half of a fingerprint that few batches read
+    assert any("keys/" in problem for problem in verify_store(store).problems)
+    path.write_bytes(data[: data.index(b"\n") + 1] + b"x" + data[data.index(b"\n") + 2 :])
     assert any("keys/" in problem for problem in verify_store(store).problems)
     again = segment_of(tmp_path / "a", [*trip_rows("T1", 1), *trip_rows("T2", 1)], "T1")
     assert {lost, changed} <= parts_to_read(again, version, ALIKE_BITS)
@@ -87,8 +92,27 @@ def test_lost_and_changed_keys_are_made_again(tmp_path: Path, store: Store) -> N
 
 
 def test_keys_of_parts_that_are_gone_are_swept(store: Store) -> None:
-    store.storage.put("keys/0123456789ab.keys", b"of a window that no version has")
-    assert sweep_store(store, grace_hours=0).paths == ("keys/0123456789ab.keys",)
+    old = f"keys/{open_version(store).record.batches[0].segment[:12]}.keys"
+    store.storage.put("keys/0123456789ab.keys2", b"of a window that no version has")
+    store.storage.put(old, b"as the first ones were written")
+    assert set(sweep_store(store, grace_hours=0).paths) == {"keys/0123456789ab.keys2", old}
+
+
+@pytest.mark.parametrize("apart", [0, ALIKE_BITS, ALIKE_BITS + 1])
+def test_a_look_alike_is_found_by_both_halves_of_its_fingerprint(apart: int) -> None:
+    seen = rows_of(*((f"{i:064x}", "E1/1", "E1", "T", "S", f"{i * 7:064x}") for i in range(9)))
+    asked = (7 * 8) ^ ((1 << apart // 2) - 1) ^ (((1 << (apart - apart // 2)) - 1) << 128)  # bits of both halves
+    wanted = keys_of(rows_of(("f" * 64, "E2/1", "E2", "T2", "S", f"{asked:064x}")))
+    nearest = min((asked ^ (7 * i)).bit_count() for i in range(9))
+    stored = KeyFile(io.BytesIO(encode_keys(keys_of(seen))))
+    assert meets(wanted, stored, ALIKE_BITS) == (nearest <= ALIKE_BITS)
+
+
+def test_a_cut_file_is_damaged_wherever_it_is_cut() -> None:
+    data = encode_keys(keys_of(rows_of(("a" * 64, "E1/1", "E1", "T", "S", "b" * 64))))
+    for length in range(len(data)):
+        with pytest.raises(DamagedKeys):
+            KeyFile(io.BytesIO(data[:length])).read_all()
 
 
 @settings(max_examples=60, deadline=None)
@@ -99,8 +123,7 @@ def test_what_is_shared_is_always_met(data: st.DataObject) -> None:
         (rng.bytes(32).hex(), f"E{i}/1", f"E{i}", "T", f"S{i % 2}", rng.bytes(32).hex())
         for i in range(rng.integers(1, 9))
     ]
-    kept = decode_keys(encode_keys(keys_of(rows_of(*rows))))
-    assert kept is not None
+    kept = KeyFile(io.BytesIO(encode_keys(keys_of(rows_of(*rows))))).read_all()
     assert set(kept.fingerprints) == {row[4] for row in rows}
     wanted = keys_of(rows_of(rows[data.draw(st.integers(0, len(rows) - 1))]))
     assert np.isin(wanted.images, kept.images).all()

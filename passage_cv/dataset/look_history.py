@@ -12,6 +12,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from statistics import median
 
+from passage_cv.dataset.store import Store
 from passage_cv.dataset.versions import Version
 from passage_cv.files import canonical_json
 from passage_cv.intake.batch import CheckedBatch
@@ -49,14 +50,21 @@ def usual_sharpness(version: Version | None) -> dict[tuple[str, str], Usual]:
     """What each camera's pictures were like in the newest batches; a batch from before this was kept says nothing."""
     found: dict[tuple[str, str], list[tuple[int, float]]] = defaultdict(list)
     for entry in version.entries[-MOST_BATCHES:] if version else ():
-        path = f"batches/{entry.id}/{LOOKS}"
-        if version and version.store.storage.exists(path):
-            for setup, camera, count, sharpness in json.loads(version.store.storage.read(path))["sharpness"]:
-                found[setup, camera].append((count, sharpness))
+        for setup, camera, count, sharpness in _looks_of(version.store, entry.id) if version else ():
+            found[setup, camera].append((count, sharpness))
     return {
         where: Usual(median(value for _, value in rows), sum(count for count, _ in rows), len(rows))
         for where, rows in found.items()
     }
+
+
+def _looks_of(store: Store, batch: str) -> list[tuple[str, str, int, float]]:
+    """Set-up, camera, pictures and median sharpness as one batch kept them; nothing where it kept none."""
+    try:
+        kept = json.loads(store.storage.read(f"batches/{batch}/{LOOKS}"))
+    except FileNotFoundError:
+        return []
+    return [(setup, camera, count, sharpness) for setup, camera, count, sharpness in kept["sharpness"]]
 
 
 def findings_of_sharpness(batch: CheckedBatch, version: Version | None) -> Iterator[Finding]:

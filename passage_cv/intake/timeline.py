@@ -121,6 +121,27 @@ def read_timeline(values: Mapping[str, Any]) -> Timeline:
     return timeline
 
 
+def encode_timeline(timeline: Timeline) -> bytes:
+    """A timeline as JSON to be read again; many times quicker than :meth:`Timeline.as_dict` for a long one."""
+    return _ADAPTER.dump_json(timeline)
+
+
+def decode_timeline(data: bytes) -> Timeline:
+    """The timeline that :func:`encode_timeline` wrote, checked again.
+
+    Raises
+    ------
+    InputError
+        As :func:`read_timeline`.
+    """
+    try:
+        timeline = _ADAPTER.validate_json(data)
+    except ValidationError as error:
+        raise InputError(describe_errors(error), where="timeline", do="Propose the pairing again.") from error
+    require_whole(timeline)
+    return timeline
+
+
 def require_whole(timeline: Timeline) -> None:
     """Refuse a timeline that loses, doubles or reorders pictures, or names a line that is not there.
 

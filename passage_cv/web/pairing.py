@@ -6,7 +6,6 @@ nothing. The edits themselves are intake's.
 
 from __future__ import annotations
 
-import json
 import shutil
 from collections import Counter
 from collections.abc import Callable, Mapping
@@ -15,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from passage_cv.errors import InputError
-from passage_cv.files import write_json
+from passage_cv.files import write_bytes
 from passage_cv.intake.batch import CheckedBatch
 from passage_cv.intake.check import read_batch
 from passage_cv.intake.pairing import offset_from_clock, propose_pairing, waiting_lines
@@ -32,7 +31,7 @@ from passage_cv.intake.pairing_edits import (
 )
 from passage_cv.intake.pairing_file import write_pairing
 from passage_cv.intake.sheet import PAIRING
-from passage_cv.intake.timeline import Timeline, read_timeline
+from passage_cv.intake.timeline import Timeline, decode_timeline, encode_timeline
 from passage_cv.progress import Progress, silent
 
 UNSURE = 0.7
@@ -200,7 +199,7 @@ def _at(root: Path, at: int) -> Timeline:
 
 
 def _keep(root: Path, number: int, timeline: Timeline) -> None:
-    write_json(_folder(root) / f"{number:04d}.json", timeline.as_dict())
+    write_bytes(_folder(root) / f"{number:04d}.json", encode_timeline(timeline))
 
 
 def _folder(root: Path) -> Path:
@@ -214,7 +213,7 @@ def _states(root: Path) -> list[Path]:
 @lru_cache(maxsize=4)
 def _read_state(path: Path, changed_ns: int, n_bytes: int) -> Timeline:  # noqa: ARG001 - they tell one file from the next
     """A state as it was written: reading one of 20,000 pictures takes as long as all the rest of the page."""
-    return read_timeline(json.loads(path.read_bytes()))
+    return decode_timeline(path.read_bytes())
 
 
 def _number(form: Form, name: str) -> int:

@@ -8,9 +8,12 @@ import pytest
 
 from passage_cv.dataset.store import Store, StoreSettings
 from passage_cv.dataset.versions import open_version
+from passage_cv.files import write_json
+from passage_cv.intake.timeline import PairLine, Series, Shot, Timeline, decode_timeline, encode_timeline
 from passage_cv.web import pairing
 from passage_cv.web.people import Role
 from passage_cv.web.tables import Batch
+from passage_cv.web.views.pairing import MOST_OFFERED, _free, _near
 from tests.batches import write_batch
 from tests.web.conftest import Browser, Office
 from tests.web.night import write_night
@@ -166,3 +169,35 @@ def test_only_the_owner_edits(office: Office, technician: Browser, tmp_path: Pat
     assert eve.get(f"/batches/{batch}/pairing").status_code == 404
     assert edit(eve, batch, 0, "later", series=1) == 404
     assert pairing.current(root(office, batch))[0] == 0
+
+
+def long_timeline(n: int) -> Timeline:
+    """``n`` fish of two pictures each, every second line without pictures."""
+    lines = tuple(PairLine(i + 2, f"E1/{i}", "E1", str(i), "bowfin") for i in range(2 * n))
+    shots = tuple(Shot(f"images/{i}.jpg") for i in range(2 * n))
+    series = tuple(Series((shots[2 * i].image, shots[2 * i + 1].image), lines[2 * i].row) for i in range(n))
+    return Timeline(lines, shots, series)
+
+
+def test_a_series_is_offered_the_nearest_of_very_many_lines() -> None:
+    free = _free(long_timeline(300))
+    assert len(free) == 300
+    for row in (2, 300, 601, None):
+        offered = _near(free, row)
+        assert len(offered) == MOST_OFFERED
+        farthest = max(abs(line.row - (row or 0)) for line in offered)
+        left_out = [line for line in free if line not in offered]
+        assert min(abs(line.row - (row or 0)) for line in left_out) >= farthest - 2  # every second line is free
+    assert _near(free[:7], 300) == free[:7]
+
+
+def test_a_state_is_read_as_it_was_kept_also_by_an_earlier_program(tmp_path: Path) -> None:
+    timeline = long_timeline(3)
+    assert decode_timeline(encode_timeline(timeline)) == timeline
+    write_json(tmp_path / "pairing" / "0000.json", timeline.as_dict())
+    assert pairing.current(tmp_path) == (0, timeline)
+    changed = pairing.edit(tmp_path, 0, "join", {"series": "1"})
+    assert pairing.current(tmp_path) == (1, changed)
+    assert pairing.undo(tmp_path, 1) == timeline
+    assert pairing.edit(tmp_path, 0, "join", {"series": "2"}) != changed
+    assert pairing.current(tmp_path)[1] != changed

@@ -106,8 +106,8 @@ def findings_csv(ask: Asking, batch_id: str) -> Response:
     out = io.StringIO()
     writer = csv.DictWriter(out, CSV_COLUMNS, extrasaction="ignore")
     writer.writeheader()
-    for one in ask.db.scalars(select(Found).where(Found.batch_id == batch.id).order_by(Found.number)):
-        writer.writerow(cells_safe_for_spreadsheets({key: one.values.get(key) for key in CSV_COLUMNS}))
+    for values in ask.db.scalars(select(Found.values).where(Found.batch_id == batch.id).order_by(Found.number)):
+        writer.writerow(cells_safe_for_spreadsheets({key: values.get(key) for key in CSV_COLUMNS}))
     headers = {"content-disposition": f'attachment; filename="findings-{batch.id}.csv"'}
     return Response(out.getvalue(), media_type="text/csv; charset=utf-8", headers=headers)
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from typing import Annotated, Any
 
 from fastapi import Form, Query
 from fastapi.responses import FileResponse, Response
 
 from passage_cv.intake.columns import OTHER_PURPOSES
-from passage_cv.intake.timeline import Timeline
+from passage_cv.intake.timeline import PairLine, Timeline
 from passage_cv.web import batches as rules
 from passage_cv.web import decisions, pairing
 from passage_cv.web.ask import Ask, Asking, NotFound
@@ -18,6 +19,10 @@ from passage_cv.web.views.batches import find_batch
 
 Text = Annotated[str, Form()]
 PER_PAGE = 40
+MOST_OFFERED = 100
+"""Free lines that a series can be given; a page with every line for every series would never end."""
+MOST_SHOWN = 200
+"""Pictures set aside that the page lists."""
 PLACE = ("series", "page", "only")
 
 
@@ -81,17 +86,20 @@ def _values(ask: Ask, batch: Batch, page: int, only: str) -> dict[str, Any]:
         raise NotFound
     doubtful = pairing.doubtful(found)
     places = doubtful if only == "doubtful" else range(len(found.series))
+    shown, free = places[(page - 1) * PER_PAGE : page * PER_PAGE], _free(found)
     is_owner = batch.owner_id == ask.person.id
     return {
         "batch": batch,
         "at": number,
         "timeline": found,
-        "shown": [(place, found.series[place]) for place in places[(page - 1) * PER_PAGE : page * PER_PAGE]],
+        "shown": [(place, found.series[place]) for place in shown],
         "lines": {line.row: line for line in found.lines},
         "shots": found.by_image,
         "doubtful": doubtful,
         "asides": [shot for shot in found.shots if shot.aside],
-        "free": _free(found),
+        "most": MOST_SHOWN,
+        "free": free,
+        "near": {place: _near(free, found.series[place].row) for place in shown},
         "purposes": OTHER_PURPOSES,
         "page": page,
         "pages": max(1, -(-len(places) // PER_PAGE)),
@@ -102,9 +110,16 @@ def _values(ask: Ask, batch: Batch, page: int, only: str) -> dict[str, Any]:
     }
 
 
-def _free(found: Timeline) -> list[Any]:
+def _free(found: Timeline) -> list[PairLine]:
     empty = set(found.empty_rows)
     return [line for line in found.lines if line.row in empty]
+
+
+def _near(free: list[PairLine], row: int | None) -> list[PairLine]:
+    """The free lines that a series is offered: all, or where there are many those nearest to its own row."""
+    middle = bisect_left(free, row or 0, key=lambda line: line.row)
+    first = max(0, min(middle - MOST_OFFERED // 2, len(free) - MOST_OFFERED))
+    return free[first : first + MOST_OFFERED]
 
 
 def _back(ask: Ask, batch: Batch, form: dict[str, str]) -> Response:

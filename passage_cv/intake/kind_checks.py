@@ -94,7 +94,7 @@ def _outliers(kinds: Kinds) -> Iterator[Finding]:
                 f"Row {measure.line.row}: {measure.species.scientific_name}, {measure.length_type or 'length'}"
                 f" {measure.length_mm:g} mm, {measure.weight_g:g} g, is {sds:.1f} SD off the others of its kind here",
                 row=measure.line.row,
-                proposal=f"Perhaps {swap.column} is {swap.value} (two digits swapped)" if swap else None,
+                proposal=f"Perhaps two digits of {swap.column} were swapped: {swap.value}" if swap else None,
                 change=swap,
             )
 

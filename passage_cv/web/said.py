@@ -10,13 +10,15 @@ from __future__ import annotations
 
 import re
 from collections import Counter, defaultdict
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 
 GAP = re.compile(r"\{(\d+)\}")
-_JOINTS = ("\n", "; ", ". ", ": ", " (", ", ", " and ", " or ")
+_JOINTS = ("\n", "; ", ". ", ": ", ", or ", ", ", " (", " and ", " or ")
 """Between pieces of a composed sentence, coarse ones first."""
+_JOINING = frozenset(["a", "and", "are", "at", "by", "for", "has", "in", "is", "of", "on", "or", "the", "to", "with"])
+"""Words that many sentences have: a pattern of these alone fits by chance, so it comes last."""
 _ENDS = ".:)"
 _LONGEST = 4000
 """Characters; what is longer is no sentence and stays as it is."""
@@ -30,6 +32,11 @@ class Pattern:
     around: tuple[str, ...]
     gaps: tuple[str, ...]
     then: str
+
+    @property
+    def is_loose(self) -> bool:
+        """Whether its fixed text could stand in any sentence."""
+        return _JOINING.issuperset(re.findall(r"[^\W\d_]+", " ".join(self.around)))
 
     @property
     def weight(self) -> int:
@@ -81,7 +88,8 @@ class Said:
     def __init__(self, table: Mapping[str, str]) -> None:
         self._whole = {english: then for english, then in table.items() if not GAP.search(english)}
         patterns = [read_pattern(english, then) for english, then in table.items() if GAP.search(english)]
-        self._by_word = _index([one for one in patterns if one.weight])
+        self._by_word = _index([one for one in patterns if not one.is_loose])
+        self._loose = sorted((one for one in patterns if one.is_loose and one.weight), key=lambda one: -one.weight)
         self._look_up = lru_cache(maxsize=_REMEMBERED)(self._translate)
 
     def __call__(self, text: object) -> str:
@@ -98,17 +106,27 @@ class Said:
         found = self._known(bare)
         if found is None:
             found = self._pieces(bare)
+        if found == bare:
+            found = self._fitted(bare, self._loose) or bare
         return text.replace(bare, found, 1) if bare != text else found
 
     def _known(self, text: str) -> str | None:
         if text in self._whole:
             return self._whole[text]
-        for pattern in self._candidates(text):
+        if text[-1] in _ENDS and text[:-1] in self._whole:
+            return self._whole[text[:-1]] + text[-1]
+        if (fitted := self._fitted(text, self._candidates(text))) is not None:
+            return fitted
+        if text[-1] in _ENDS and (known := self._known(text[:-1]) if len(text) > 1 else None):
+            return known + text[-1]
+        return None
+
+    def _fitted(self, text: str, patterns: Iterable[Pattern]) -> str | None:
+        """The text by the first pattern that fits, its gaps looked up in turn."""
+        for pattern in patterns:
             gaps = pattern.fill(text)
             if gaps is not None:
                 return GAP.sub(lambda gap, gaps=gaps: self(gaps[gap[1]]), pattern.then)  # type: ignore[misc]
-        if text[-1] in _ENDS and (known := self._known(text[:-1]) if len(text) > 1 else None):
-            return known + text[-1]
         return None
 
     def _candidates(self, text: str) -> Iterator[Pattern]:
@@ -122,8 +140,8 @@ class Said:
         for joint in _JOINTS:
             pieces = text.split(joint)
             if len(pieces) > 1:
-                between = joint.replace(joint.strip(), self._whole.get(joint.strip(), joint.strip()))
-                return (between if joint.strip() else joint).join(map(self, pieces))
+                between = re.sub("[a-z]+", lambda word: self._whole.get(word[0], word[0]), joint)
+                return between.join(map(self, pieces))
         return text
 
 

@@ -98,6 +98,46 @@ def test_the_pages_scripts_hold_no_words_of_their_own() -> None:
         assert sentences == [], path.name
 
 
+NOTHING_YET = re.compile(r"\.(empty|none|needs|unchecked|unlooked|nothing|alone|no_\w+|none_\w+)$")
+NO_STATE = {
+    *("refusal.nothing", "batch.no_script", "findings.no_picture", "pairing.no_line", "pairing.no_fish"),
+    *("keying_compare.nothing", "data_begin.no_policy", "cutoffs.nothing", "one.unchecked", "status.no_alarm"),
+}
+"""Words within a page, not what stands where there is nothing."""
+FOUND_NOTHING = {
+    *("version.no_excluded", "diff.none", "cover.nothing", "leaks.none", "one.no_limits", "agreement.no_kappa"),
+    *("run.no_figures", "job.no_log"),
+}
+"""Nothing as the outcome of a look: it is what was asked for, and nothing has to be done about it."""
+
+
+def empty_states() -> set[str]:
+    return {key for key in texts.read_texts("en").by_key if NOTHING_YET.search(key)} - NO_STATE - FOUND_NOTHING
+
+
+@pytest.mark.parametrize("key", sorted(empty_states() | {"reading.done"}))
+def test_an_empty_state_says_what_is_missing_and_then_what_to_do(key: str) -> None:
+    text = texts.read_texts("en").by_key[key]
+    first, *then = [one for one in re.split(r"[.;:](?: |$)", text) if one]
+    assert first
+    assert then or text.startswith("Say "), text
+
+
+def test_what_is_said_of_nothing_is_still_in_the_catalogue() -> None:
+    assert set(texts.read_texts("en").by_key) >= NO_STATE | FOUND_NOTHING
+
+
+@pytest.mark.parametrize("path", sorted((FOLDER / "templates").glob("*.j2")), ids=lambda path: path.name)
+def test_a_help_is_in_words_that_users_know(path: Path) -> None:
+    """Ours for ourselves stay out (architecture, words for users); a help is more than a title."""
+    keys = re.findall(r'm\.help\(t, t\("([\w.]+)"\)\)', path.read_text(encoding="utf-8"))
+    for key in keys:
+        said = texts.read_texts("en").by_key[key]
+        assert len(said.split()) >= 8, key
+        ours = {"promise", "veto", "settle", "quarantine", "hitchhiker", "golden", "threshold", "split", "endpoint"}
+        assert not ours & set(re.findall(r"[a-z]+", said.lower())), key
+
+
 def test_every_page_has_its_help() -> None:
     pages = {path.name: path.read_text(encoding="utf-8") for path in (FOLDER / "templates").glob("*.j2")}
     without = {name for name, text in pages.items() if "extends" in text and "{% block help %}" not in text}

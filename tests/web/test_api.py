@@ -265,10 +265,11 @@ def test_nothing_that_fits_the_description_breaks_it(make_office: Callable[..., 
     for found in schema.get_all_operations():
 
         @given(case=found.ok().as_strategy(), is_there=booleans())
-        @settings(max_examples=20, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
+        @settings(max_examples=12, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
         def probe(case: schemathesis.Case, is_there: bool) -> None:
             if is_there:
-                case.path_parameters = {key: there.get(key, value) for key, value in case.path_parameters.items()}
+                named = there | ({"name": "images/1.jpg"} if "/pictures/" in case.path else {})
+                case.path_parameters = {key: named.get(key, value) for key, value in case.path_parameters.items()}
             answer = case.call(headers=headers)
             case.validate_response(answer, checks=checks)
             answered.setdefault(case.operation.label, set()).add(answer.status_code)
@@ -276,11 +277,18 @@ def test_nothing_that_fits_the_description_breaks_it(make_office: Callable[..., 
         probe()
     assert len(answered) == len(SCRIPTS)
     silent = {name for name, statuses in answered.items() if name.startswith("GET") and 200 not in statuses}
-    assert silent <= NEEDS_MORE
+    assert silent <= set(NEEDS_MORE)
 
 
-NEEDS_MORE: set[str] = set()
-"""GET routes that only answer for what this office does not have, or to names that nobody guesses."""
+NEEDS_MORE = {
+    "GET /api/batches/{batch_id}/received": "its owner alone",
+    "GET /api/batches/{batch_id}/pairing": "a batch that was paired",
+    "GET /api/batches/{batch_id}/thumbnails/{name}": "a batch that was paired",
+    "GET /api/batches/{batch_id}/keying/compare": "two readers who differ",
+    "GET /api/reports/{made_id}/{name}": "the name of a file",
+    "GET /api/pictures/{sha256}": "the hash of a picture",
+}
+"""What a script must know to be answered; other tests do."""
 
 
 def names_in(office: Office, addresses: dict[str, list[str]]) -> dict[str, str]:

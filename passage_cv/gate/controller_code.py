@@ -73,6 +73,7 @@ def _render(template: str, cutoffs: Cutoffs, cutoffs_sha256: str, number: Callab
         spare_from=[number(rules.never_reject_above.get(name, NEVER)) for name in cutoffs.classes],
         unfamiliarity=None if cutoffs.gate_unfamiliarity is None else number(cutoffs.gate_unfamiliarity),
         from_logits=rules.unfamiliarity_from == "logits",
+        from_model=rules.unfamiliarity_from == "model",
         log_floor=None if cutoffs.views.floor is None else number(math.log(cutoffs.views.floor)),
         beta=number(cutoffs.beta),
         rho=number(cutoffs.rho),

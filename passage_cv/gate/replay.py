@@ -56,7 +56,7 @@ def logits_agree(package: Package, progress: Progress = silent) -> tuple[bool, s
     return True, f"{len(cases)} cases, every score and action as listed"
 
 
-def pictures_agree(package: Package, progress: Progress) -> tuple[bool, str]:
+def pictures_agree(package: Package, progress: Progress = silent) -> tuple[bool, str]:
     """Every reference picture through decoding, crop, model and decision."""
     cases = read_picture_cases(package.folder, package.cutoffs.classes)
     wrong, largest = [], 0.0

@@ -1,12 +1,13 @@
 """Train fish of a run asked about again, each by a model that had not seen it.
 
-Comes in: a run and its store. Goes out: for any change of the pictures, logits of a head fitted again without a
-fish's fold, or of the network that a fine-tuned run kept of that fold. ``cut`` and ``test`` are not looked at.
+Comes in: a run and its store. Goes out: for any change of the pictures, what a head fitted again without a fish's
+fold says, or the network that a fine-tuned run kept of that fold: logits and last, where the run's model says it,
+unfamiliarity. ``cut`` and ``test`` are not looked at.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -22,8 +23,15 @@ from passage_cv.files import read_json
 from passage_cv.progress import Progress, silent
 from passage_cv.recognition.crop import CropSettings
 from passage_cv.recognition.embed import Floats32, Read, Run, run_pictures
+from passage_cv.recognition.familiarity import (
+    UNFAMILIARITY_FILE,
+    Joined,
+    Unfamiliarity,
+    fit_fold_familiar,
+    read_joined,
+)
 from passage_cv.recognition.fold_networks import open_fold
-from passage_cv.recognition.heads import ABSENT_GAP, Examples, Floats, Grid, Ints
+from passage_cv.recognition.heads import ABSENT_GAP, Examples, Floats, Grid, Head, Ints
 from passage_cv.recognition.model import Embedder
 from passage_cv.recognition.rows import Rows, RunClasses, label_rows, read_run_classes
 from passage_cv.recognition.selection import choose_head, fit_fold_heads, folds_of_images
@@ -48,21 +56,33 @@ class TrainFish:
     crop: CropSettings
     scores: Scores
 
-    def as_scores(self, logits: Floats, rows: Rows) -> Scores:
-        """Logits of some rows as a scores file of this run."""
-        columns = rows.score_columns(hold_reason=[""] * len(rows), unfamiliarity=centred_energy(logits))
+    @property
+    def says_unfamiliarity(self) -> bool:
+        """Whether unfamiliarity is what the run's model says; else it is the centred energy of the logits."""
+        return self.scores.meta.get("unfamiliarity") == "model"
+
+    @property
+    def n_said(self) -> int:
+        """How many numbers are said of a picture."""
+        return len(self.classes.classes) + self.says_unfamiliarity
+
+    def as_scores(self, said: Floats, rows: Rows) -> Scores:
+        """What is said of some rows (n, n_said) as a scores file of this run."""
+        logits = said[:, : len(self.classes.classes)]
+        far = said[:, -1] if self.says_unfamiliarity else centred_energy(logits)
+        columns = rows.score_columns(hold_reason=[""] * len(rows), unfamiliarity=far)
         return build_scores("logit", self.classes.classes, logits, columns, meta=self.scores.meta)
 
 
 @dataclass(frozen=True, slots=True)
 class AskedAgain:
-    """Train fish and whom to ask: ``ask(number)`` turns crops (n, size, size, 3) into logits without that fold."""
+    """Train fish and whom to ask: ``ask(number)`` turns crops into (n, n_said) without that fold."""
 
     fish: TrainFish
     ask: Callable[[int], Run]
 
-    def logits(self, keep: npt.NDArray[np.bool_], read: Read, *, label: str, progress: Progress = silent) -> Floats:
-        """Logits (n_kept, n_classes) of the rows to keep, each by a model that had not seen its fish.
+    def said(self, keep: npt.NDArray[np.bool_], read: Read, *, label: str, progress: Progress = silent) -> Floats:
+        """What is said (n_kept, n_said) of the rows to keep, each by a model that had not seen its fish.
 
         Parameters
         ----------
@@ -74,7 +94,7 @@ class AskedAgain:
             Told of pictures done.
         """
         names, fold = self.fish.rows.where(keep).images, self.fish.fold[keep]
-        out, done = np.zeros((len(names), len(self.fish.classes.classes))), 0
+        out, done = np.zeros((len(names), self.fish.n_said)), 0
         for number in np.unique(fold).tolist():
             own = np.flatnonzero(fold == number)
             asked = [names[place] for place in own]
@@ -123,13 +143,13 @@ def without_each(run: Path, store: Store, unit: LeftOut, *, progress: Progress =
     settings, fish = read_train_settings(run / "settings.toml"), read_train_fish(run, store)
     has, place = _places(fish.rows, unit, where=run)
     if isinstance(settings, TrainSettings):
-        logits = _Heads.of(fish, run, store, settings, progress).logits_without(has, place)
+        said = _Heads.of(fish, run, store, settings, progress).said_without(has, place)
     else:
         require_whole(fish, unit, where=run)
         row_of = {str(name): row for row, name in enumerate(fish.scores.text["image_sha256"])}
-        logits = np.asarray(fish.scores.values[[row_of[name] for name in fish.rows.where(has).images]])
-    seen = np.asarray(np.isfinite(logits).all(axis=1))
-    return fish.as_scores(logits[seen], fish.rows.where(has).where(seen))
+        said = np.asarray(fish.scores.values[[row_of[name] for name in fish.rows.where(has).images]])
+    seen = np.asarray(np.isfinite(said).all(axis=1))
+    return fish.as_scores(said[seen], fish.rows.where(has).where(seen))
 
 
 def can_leave_out(run: Path, store: Store) -> tuple[LeftOut, ...]:
@@ -167,6 +187,7 @@ class _Heads:
     examples: Examples
     point: Grid
     scale: float
+    joined: Joined | None
 
     @classmethod
     def of(cls, fish: TrainFish, run: Path, store: Store, settings: TrainSettings, progress: Progress) -> _Heads:
@@ -175,22 +196,47 @@ class _Heads:
         unit, _, n_folds = fold_units(fish.rows, settings.folds)
         point = _point(settings, read_json(run / "metrics.json")["head"])
         best = choose_head(examples, unit, [point], n_folds=n_folds, seed=settings.seed, extra=features.extra).best
-        return cls(features, examples, point, best.scale)
+        joined = read_joined(run / UNFAMILIARITY_FILE) if fish.says_unfamiliarity else None
+        return cls(features, examples, point, best.scale, joined)
 
     def without(self, fold: Ints) -> Callable[[int], Run]:
-        """From a fold to what turns crops into logits of the head fitted without it."""
-        heads = fit_fold_heads(self.examples, fold, self.point, scale=self.scale, extra=self.features.extra)
+        """From a fold to what turns crops into what the head fitted without it says."""
+        heads = self._fitted(self.examples, fold, self.features.extra)
         embed = Embedder(self.features.backbone).embed
-        return lambda number: lambda crops: heads[number].logits(embed(crops)).astype(np.float32)
+        return lambda number: lambda crops: heads[number].say(embed(crops)).astype(np.float32)
 
-    def logits_without(self, has: npt.NDArray[np.bool_], place: Ints) -> Floats:
-        """Logits of the rows that have a place, by heads without it; NaN where a class was met nowhere else."""
+    def said_without(self, has: npt.NDArray[np.bool_], place: Ints) -> Floats:
+        """What is said of the rows that have a place, by heads without it; NaN where a class was met nowhere else."""
         examples, extra = self.examples.where(has), [part[has] for part in self.features.extra]
-        logits = np.full((len(place), examples.n_classes), np.nan)
-        for number, head in enumerate(fit_fold_heads(examples, place, self.point, scale=self.scale, extra=extra)):
-            own = (place == number) & head.present[examples.label]
-            logits[own] = head.logits(examples.features[own])
-        return logits
+        said = np.full((len(place), examples.n_classes + (self.joined is not None)), np.nan)
+        for number, one in enumerate(self._fitted(examples, place, extra)):
+            own = (place == number) & one.head.present[examples.label]
+            said[own] = one.say(examples.features[own])
+        return said
+
+    def _fitted(self, examples: Examples, fold: Ints, extra: Sequence[Floats32]) -> list[_FoldHead]:
+        heads = fit_fold_heads(examples, fold, self.point, scale=self.scale, extra=extra)
+        if self.joined is None:
+            return [_FoldHead(head) for head in heads]
+        familiar = fit_fold_familiar(examples, fold, self.point, extra=extra)
+        return [
+            _FoldHead(head, Unfamiliarity(known, self.joined)) for head, known in zip(heads, familiar, strict=True)
+        ]
+
+
+@dataclass(frozen=True, slots=True)
+class _FoldHead:
+    """A head fitted without a fold, and what says unfamiliarity beside it, None where logits tell it."""
+
+    head: Head
+    unfamiliarity: Unfamiliarity | None = None
+
+    def say(self, features: Floats32) -> Floats:
+        """Logits and, last, unfamiliarity where it is said."""
+        logits = self.head.logits(features)
+        if self.unfamiliarity is None:
+            return logits
+        return np.concatenate([logits, self.unfamiliarity.of(features)[:, None]], axis=1)
 
 
 def _network_without(fish: TrainFish, run: Path, settings: TunedSettings, number: int) -> Run:

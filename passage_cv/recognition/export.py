@@ -19,7 +19,8 @@ import torch
 from onnx import helper, numpy_helper
 from torch import Tensor, nn
 
-from passage_cv.recognition.model import EMBEDDING, HOLD, INPUT, LOGITS
+from passage_cv.recognition.familiarity import WEIGHTS, Axes, Unfamiliarity, to_length_1
+from passage_cv.recognition.model import EMBEDDING, HOLD, INPUT, LOGITS, UNFAMILIARITY
 from passage_cv.recognition.transforms import normalise
 
 OPSET = 20
@@ -108,6 +109,75 @@ def attach_holds(model: bytes, holds: Mapping[str, tuple[Floats, float]]) -> byt
         _attach_hold(loaded.graph, f"hold.{place}", HOLD + reason, weights, bias)
     onnx.checker.check_model(loaded)
     return _serialise(loaded)
+
+
+def attach_unfamiliarity(model: bytes, unfamiliarity: Unfamiliarity) -> bytes:
+    """Append the output that says of each view how unlike everything learnt it looks, from its embedding.
+
+    Parameters
+    ----------
+    model
+        From :func:`attach_head`.
+    unfamiliarity
+        Fitted on the same embedding. The graph computes it in 64-bit numbers: the relative distance is a small
+        difference of large ones.
+    """
+    loaded = onnx.load_model(io.BytesIO(model))
+    graph, known = loaded.graph, unfamiliarity.familiar
+    weights = np.array(WEIGHTS) / sum(WEIGHTS) / unfamiliarity.joined.spread
+    numbers = {
+        **_numbers_of("within", known.within),
+        **_numbers_of("overall", known.overall),
+        "unit_means": to_length_1(known.means).T,
+        "minus_twice_means": -2.0 * known.means.T,
+        "means_squared": (known.means**2).sum(axis=1),
+        "of_cosine": -weights[0],
+        "of_distance": weights[1],
+        "offset": -weights @ unfamiliarity.joined.middle,
+    }
+    graph.initializer.extend(
+        numpy_helper.from_array(np.asarray(value, dtype=np.float64), f"{UNFAMILIARITY}.{name}")
+        for name, value in numbers.items()
+    )
+    graph.initializer.append(numpy_helper.from_array(np.array([1], dtype=np.int64), f"{UNFAMILIARITY}.axis"))
+    graph.node.extend(_unfamiliarity_nodes())
+    graph.output.append(helper.make_tensor_value_info(UNFAMILIARITY, onnx.TensorProto.FLOAT, ["n", 1]))
+    onnx.checker.check_model(loaded)
+    return _serialise(loaded)
+
+
+def _numbers_of(name: str, axes: Axes) -> dict[str, Floats]:
+    return {f"{name}.weight": axes.weights, f"{name}.bias": axes.bias}
+
+
+def _unfamiliarity_nodes() -> list[onnx.NodeProto]:
+    """What :meth:`~passage_cv.recognition.familiarity.Unfamiliarity.of` computes, step by step."""
+
+    def node(operator: str, inputs: str, output: str, **attributes: Any) -> onnx.NodeProto:  # noqa: ANN401 - ONNX has no types
+        named = [name if name == EMBEDDING else f"{UNFAMILIARITY}.{name}" for name in inputs.split()]
+        return helper.make_node(operator, named, [f"{UNFAMILIARITY}.{output}"], **attributes)
+
+    return [
+        node("Cast", EMBEDDING, "features", to=onnx.TensorProto.DOUBLE),
+        node("Gemm", "features within.weight within.bias", "place", transB=1),
+        node("Gemm", "features overall.weight overall.bias", "place_overall", transB=1),
+        node("ReduceSumSquare", "place axis", "from_middle"),
+        node("Sqrt", "from_middle", "length"),
+        node("MatMul", "place unit_means", "along_means"),
+        node("ReduceMax", "along_means axis", "along_nearest"),
+        node("Div", "along_nearest length", "cosine"),
+        node("MatMul", "place minus_twice_means", "towards_means"),
+        node("Add", "towards_means means_squared", "beyond_middle"),
+        node("ReduceMin", "beyond_middle axis", "nearest_beyond_middle"),
+        node("Add", "nearest_beyond_middle from_middle", "from_nearest"),
+        node("ReduceSumSquare", "place_overall axis", "from_all"),
+        node("Sub", "from_nearest from_all", "relative_distance"),
+        node("Mul", "cosine of_cosine", "direction_part"),
+        node("Mul", "relative_distance of_distance", "distance_part"),
+        node("Add", "direction_part distance_part", "parts"),
+        node("Add", "parts offset", "joined"),
+        helper.make_node("Cast", [f"{UNFAMILIARITY}.joined"], [UNFAMILIARITY], to=onnx.TensorProto.FLOAT),
+    ]
 
 
 def _attach_hold(graph: onnx.GraphProto, name: str, output: str, weights: Floats, bias: float) -> None:

@@ -30,6 +30,8 @@ class Fitted:
         Class-balanced log loss per individual, in nats.
     hold_reasons
         Why each image's view would be held, out of fold; empty where the model has no rules on views.
+    unfamiliarity
+        Out of fold, what the model says of each image (n_images,); None where it says nothing and logits tell.
     details
         What else ``metrics.json`` shall say.
     """
@@ -39,5 +41,6 @@ class Fitted:
     logits: Floats
     seen: npt.NDArray[np.bool_]
     loss: float
+    unfamiliarity: Floats | None = None
     details: Mapping[str, Any] = field(default_factory=dict)
     hold_reasons: tuple[str, ...] = ()

@@ -23,7 +23,7 @@ from passage_cv.recognition.rows import Rows, RunClasses, choose_classes, label_
 from passage_cv.recognition.selection import choose_head
 from passage_cv.recognition.settings import TrainSettings
 from passage_cv.recognition.train import Features, embed_rows, to_examples
-from passage_cv.recognition.unfamiliarity import ClassHeld, leave_one_class_out, rank_scores
+from passage_cv.recognition.unfamiliarity import ClassHeld, leave_one_class_out, mean_of_draws, rank_scores
 
 CSV_COLUMNS = ("score", "class", "individuals", "auroc", "held")
 
@@ -53,6 +53,7 @@ def leave_out_classes(
     policy: Policy | None = None,
     every_role: bool = False,
     n_folds: int = 5,
+    n_draws: int = 1,
     progress: Progress = silent,
 ) -> LeftOutClasses:
     """Leave out each class of a version in turn and ask every score of unfamiliarity to hold its fish.
@@ -69,6 +70,8 @@ def leave_out_classes(
         Use ``cut`` and ``test`` too: for figures of a data set on which nothing will be demonstrated.
     n_folds
         Of the known individuals, which are scored out of fold.
+    n_draws
+        Of the folds, from the settings' seed on; figures are means over them.
     progress
         Told of pictures and classes done.
 
@@ -80,7 +83,7 @@ def leave_out_classes(
     rows, classes = everybody(version) if every_role else _learnt_from(version, policy)
     features = embed_rows(rows, version.store, settings, progress=progress)
     examples = to_examples(rows, classes, features.plain)
-    return leave_out_each(examples, features, classes, settings, n_folds=n_folds, progress=progress)
+    return leave_out_each(examples, features, classes, settings, n_folds=n_folds, n_draws=n_draws, progress=progress)
 
 
 def leave_out_each(
@@ -90,6 +93,7 @@ def leave_out_each(
     settings: TrainSettings,
     *,
     n_folds: int,
+    n_draws: int = 1,
     progress: Progress = silent,
 ) -> LeftOutClasses:
     """As :func:`leave_out_classes`, from features at hand; the head is the best discriminant of the settings."""
@@ -104,8 +108,13 @@ def leave_out_each(
     unit, seed = examples.individual, settings.seed
     best = choose_head(examples, unit, grids, n_folds=n_folds, seed=seed, extra=features.extra).best
     assert isinstance(best.settings, DiscriminantGrid)
-    found = leave_one_class_out(
-        examples, unit, best.settings, scale=best.scale, n_folds=n_folds, seed=seed, progress=progress
+    found = mean_of_draws(
+        [
+            leave_one_class_out(
+                examples, unit, best.settings, scale=best.scale, n_folds=n_folds, seed=seed + draw, progress=progress
+            )
+            for draw in range(n_draws)
+        ]
     )
     scores = tuple(
         UnknownHeld(name, auroc, held, {classes.classes[one]: result for one, result in found[name].items()})

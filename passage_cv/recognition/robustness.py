@@ -124,13 +124,13 @@ def worse_views(
     rows = asked.fish.rows.where(keep)
 
     def scores_at(sweep: Sweep, level: float) -> Scores:
-        logits = asked.logits(
+        said = asked.said(
             keep,
             lambda name: sweep.apply(working_image(store, name), level),
             label=f"{sweep.name.capitalize()} {level:g}",
             progress=progress,
         )
-        return asked.fish.as_scores(logits, rows)
+        return asked.fish.as_scores(said, rows)
 
     as_taken = scores_at(SWEEPS[0], SWEEPS[0].levels[0])
     return {

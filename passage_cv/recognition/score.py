@@ -7,6 +7,7 @@ Pictures are scored one by one in a pool of processes; any executor can take its
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
@@ -46,6 +47,11 @@ class Run:
     crop: CropSettings
     train_scores: Scores
 
+    @property
+    def says_unfamiliarity(self) -> bool:
+        """Whether unfamiliarity is what the model says of each view; else it is the centred energy of the logits."""
+        return self.train_scores.meta.get("unfamiliarity") == "model"
+
 
 def open_run(folder: Path) -> Run:
     """Open a run folder.
@@ -56,11 +62,17 @@ def open_run(folder: Path) -> Run:
         If a file is missing or cannot be read, or model or crop are not those its out-of-fold scores belong to.
     """
     scores = read_scores(folder / "train_scores.parquet")
-    GateModel(folder / "model.onnx")  # refused here, not in a worker
+    model = GateModel(folder / "model.onnx")  # refused here, not in a worker
     sha256 = sha256_file(folder / "model.onnx")
     if scores.meta.get("model_sha256") != sha256:
         raise InputError(
             f"model.onnx has hash {sha256[:12]}, its scores belong to {str(scores.meta.get('model_sha256'))[:12]}",
+            where=str(folder),
+            do="Copy the whole run folder again, or train again.",
+        )
+    if scores.meta.get("unfamiliarity") == "model" and not model.says_unfamiliarity:
+        raise InputError(
+            "The run's scores have an unfamiliarity that model.onnx does not say",
             where=str(folder),
             do="Copy the whole run folder again, or train again.",
         )
@@ -104,13 +116,15 @@ class Task:
 class ScoredPicture:
     """Logits of one picture (n_classes,), or None and why there are none; ``sha256`` is "" where it has no bytes.
 
-    ``hold_reason`` is why its view may not be decided, "" where it may.
+    ``hold_reason`` is why its view may not be decided, "" where it may; ``unfamiliarity`` is NaN where the model says
+    nothing of it.
     """
 
     logits: Floats32 | None
     sha256: str
     problem: str = ""
     hold_reason: str = ""
+    unfamiliarity: float = math.nan
 
 
 def score_picture(task: Task) -> ScoredPicture:
@@ -129,7 +143,8 @@ def score_picture(task: Task) -> ScoredPicture:
     except InputError as error:
         return ScoredPicture(None, sha256, error.what, UNREADABLE)
     seen = _model(task.model, task.model_sha256).see(crop[None])
-    return ScoredPicture(seen.logits[0], sha256, hold_reason=seen.hold_reasons[0])
+    far = math.nan if seen.unfamiliarity is None else float(seen.unfamiliarity[0])
+    return ScoredPicture(seen.logits[0], sha256, hold_reason=seen.hold_reasons[0], unfamiliarity=far)
 
 
 @lru_cache(maxsize=2)
@@ -185,13 +200,11 @@ def score_version(
         )
     scored = _score_all(opened, rows.images, str(store.storage.root), executor, progress)
     meta = {**opened.train_scores.meta, "version": version.name}
-    fresh = build_scores(
-        "logit",
-        opened.classes.classes,
-        _logits(scored, opened),
-        rows.score_columns(hold_reason=[one.hold_reason for one in scored]),
-        meta=meta,
+    logits = _logits(scored, opened)
+    columns = rows.score_columns(
+        hold_reason=[one.hold_reason for one in scored], unfamiliarity=_unfamiliarity(scored, logits, opened)
     )
+    fresh = build_scores("logit", opened.classes.classes, logits, columns, meta=meta)
     return _joined(opened.train_scores, fresh)
 
 
@@ -222,7 +235,7 @@ def score_folder(run: Path, folder: Path, *, executor: Executor | None = None, p
         "class": [UNKNOWN] * len(names),
         "role": ["excluded"] * len(names),
         "hold_reason": [one.hold_reason for one in scored],
-        "unfamiliarity": centred_energy(logits),
+        "unfamiliarity": _unfamiliarity(scored, logits, opened),
     }
     meta = {"model_sha256": opened.model_sha256, "crop_sha256": opened.train_scores.meta.get("crop_sha256", "")}
     return build_scores("logit", opened.classes.classes, logits, columns, meta=meta)
@@ -242,14 +255,25 @@ def _logits(scored: Sequence[ScoredPicture], run: Run) -> npt.NDArray[np.float64
     return np.stack([missing if one.logits is None else one.logits.astype(np.float64) for one in scored])
 
 
+def _unfamiliarity(
+    scored: Sequence[ScoredPicture], logits: npt.NDArray[np.float64], run: Run
+) -> npt.NDArray[np.float64]:
+    """Of every picture (n,), from where the run's own out-of-fold scores have it."""
+    if run.says_unfamiliarity:
+        return np.array([one.unfamiliarity for one in scored])
+    return centred_energy(logits)
+
+
 def _joined(first: Scores, second: Scores) -> Scores:
     """Rows of both, with the second's metadata and every column that either has."""
     values = np.concatenate([first.values, second.values])
     numbers = {name: np.concatenate([first.numbers[name], second.numbers[name]]) for name in second.numbers}
+    if second.meta.get("unfamiliarity") != "model":  # runs of before 2026-11-25 say nothing of their train rows
+        numbers["unfamiliarity"] = centred_energy(values)
     return replace(
         second,
         values=values,
         text={name: np.concatenate([first.text[name], second.text[name]]) for name in second.text},
-        numbers={**numbers, "unfamiliarity": centred_energy(values)},
+        numbers=numbers,
         present=first.present | second.present | {"unfamiliarity"},
     )

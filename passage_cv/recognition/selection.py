@@ -143,7 +143,7 @@ def choose_head(
     tried = [_judge(point, part, examples, seen) for point, part in zip(points, logits, strict=True)]
     place = int(np.argmin([candidate.loss for candidate in tried]))
     best = tried[place]
-    head = fit_heads(_with_extra(examples, extra), best.settings)[0].scaled(best.scale)
+    head = fit_heads(with_extra(examples, extra), best.settings)[0].scaled(best.scale)
     out = logits[place] * best.scale
     out[~seen] = np.nan
     return Chosen(head, out, seen, best, tuple(tried))
@@ -171,7 +171,7 @@ def fit_fold_heads(
     heads = []
     for one in range(int(fold.max()) + 1):
         apart = fold == one
-        learn = _with_extra(examples.where(~apart), [part[~apart] for part in extra])
+        learn = with_extra(examples.where(~apart), [part[~apart] for part in extra])
         heads.append(fit_heads(learn, point)[0].scaled(scale))
     return heads
 
@@ -197,7 +197,8 @@ def _seen(examples: Examples, fold: Ints) -> npt.NDArray[np.bool_]:
     return seen
 
 
-def _with_extra(examples: Examples, extra: Sequence[npt.NDArray[np.floating]]) -> Examples:
+def with_extra(examples: Examples, extra: Sequence[npt.NDArray[np.floating]]) -> Examples:
+    """The examples and the same images seen otherwise, to learn from."""
     times = 1 + len(extra)
     return Examples(
         np.concatenate([examples.features, *extra]),
@@ -215,7 +216,7 @@ def _out_of_fold(
     out = [np.zeros((len(fold), examples.n_classes)) for _ in range(n)]
     for one in np.unique(fold):
         apart = fold == one
-        learn = _with_extra(examples.where(~apart), [part[~apart] for part in extra])
+        learn = with_extra(examples.where(~apart), [part[~apart] for part in extra])
         heads = [head for grid in grids for head in fit_heads(learn, grid)]
         for logits, head in zip(out, heads, strict=True):
             logits[apart] = head.logits(examples.features[apart])

@@ -30,13 +30,14 @@ from passage_cv.progress import Progress, silent
 from passage_cv.recognition.backbone import feature_count, load_backbone
 from passage_cv.recognition.crop import Rgb
 from passage_cv.recognition.embed import FeatureCache, Floats32, embed_pictures, run_pictures
-from passage_cv.recognition.export import attach_head, attach_holds, export_backbone
+from passage_cv.recognition.export import attach_head, attach_holds, attach_unfamiliarity, export_backbone
+from passage_cv.recognition.familiarity import UNFAMILIARITY_FILE, fit_unfamiliarity
 from passage_cv.recognition.fitted import Fitted
 from passage_cv.recognition.heads import Examples, Ints, mean_of_images
 from passage_cv.recognition.model import Embedder
 from passage_cv.recognition.record import describe_run
 from passage_cv.recognition.rows import Rows, RunClasses, choose_classes, label_rows
-from passage_cv.recognition.selection import choose_head
+from passage_cv.recognition.selection import choose_head, folds_of_images
 from passage_cv.recognition.settings import BackboneSettings, TrainSettings, settings_as_toml
 from passage_cv.recognition.tracking import track_run
 from passage_cv.recognition.transforms import recipe_sha256
@@ -133,7 +134,9 @@ def train_model(
         "settings_sha256": settings_sha256(settings),
         "model_sha256": sha256_bytes(fitted.model),
     }
-    scores = _out_of_fold_scores(rows, classes, fitted, run_meta(settings, store, version, metrics["model_sha256"]))
+    meta = run_meta(settings, store, version, metrics["model_sha256"])
+    meta["unfamiliarity"] = "logits" if fitted.unfamiliarity is None else "model"
+    scores = _out_of_fold_scores(rows, classes, fitted, meta)
     _write_run(out, settings, classes, fitted, metrics, scores)
     _track(out, settings, classes, fitted, metrics, rows)
     return TrainSummary(out, metrics["model_sha256"], classes.classes, metrics)
@@ -151,20 +154,23 @@ def fit_head(
 ) -> Fitted:
     """The best of the settings' heads on features of the frozen backbone; ``unit`` as in :func:`fold_units`."""
     features = embed_rows(rows, store, settings, progress=progress)
-    chosen = choose_head(
-        to_examples(rows, classes, features.plain),
-        unit,
-        settings.heads,
-        n_folds=n_folds,
-        seed=settings.seed,
-        extra=features.extra,
+    examples = to_examples(rows, classes, features.plain)
+    chosen = choose_head(examples, unit, settings.heads, n_folds=n_folds, seed=settings.seed, extra=features.extra)
+    fold = folds_of_images(examples, unit, n_folds=n_folds, seed=settings.seed)
+    unfamiliarity, left_out = fit_unfamiliarity(
+        examples, fold, chosen.seen, chosen.best.settings, extra=features.extra
     )
+    model = attach_head(features.backbone, chosen.head.weights, chosen.head.bias)
     return Fitted(
-        model=attach_head(features.backbone, chosen.head.weights, chosen.head.bias),
-        tensors={"head.safetensors": {"weight": chosen.head.weights, "bias": chosen.head.bias}},
+        model=attach_unfamiliarity(model, unfamiliarity),
+        tensors={
+            "head.safetensors": {"weight": chosen.head.weights, "bias": chosen.head.bias},
+            UNFAMILIARITY_FILE: unfamiliarity.tensors(),
+        },
         logits=chosen.logits,
         seen=chosen.seen,
         loss=chosen.best.loss,
+        unfamiliarity=left_out,
         details={
             "head": chosen.best.settings.model_dump(mode="json"),
             "tried": [{"head": one.settings.model_dump(mode="json"), "loss": one.loss} for one in chosen.tried],
@@ -309,7 +315,6 @@ def run_meta(
         "version": version.name,
         "unit": store.settings.unit,
         "cut_share": store.settings.shares.cut,
-        "unfamiliarity": "logits",
     }
 
 
@@ -334,7 +339,8 @@ def exported_backbone(settings: BackboneSettings, size: int) -> bytes:
 
 def _out_of_fold_scores(rows: Rows, classes: RunClasses, fitted: Fitted, meta: Mapping[str, Any]) -> Scores:
     reasons = np.where(fitted.seen, fitted.hold_reasons or "", "class in one fold only")
-    columns = rows.score_columns(hold_reason=reasons, unfamiliarity=centred_energy(fitted.logits))
+    far = centred_energy(fitted.logits) if fitted.unfamiliarity is None else fitted.unfamiliarity
+    columns = rows.score_columns(hold_reason=reasons, unfamiliarity=far)
     return build_scores("logit", classes.classes, fitted.logits, columns, meta=meta, source="out-of-fold scores")
 
 

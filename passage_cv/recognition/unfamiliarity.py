@@ -1,13 +1,13 @@
-"""How unlike everything learnt a fish looks, and which way of asking finds fish of a kind never seen.
+"""Which way of asking how unlike everything learnt a fish looks finds fish of a kind never seen.
 
-A high value holds the fish: that limits the load on people, not the risk. The default, in scores files and at the
-gate, is the centred energy of the logits, which needs nothing beside them; :func:`leave_one_class_out` compares it
-with others, of which the direction of the nearest class mean, which needs the embedding, can hold more (README).
+A high value holds the fish: that limits the load on people, not the risk. :data:`DEFAULT` held most over photographs
+and drawn fish together (README); a head on a frozen network says it of each view, as an output of the model. Of a
+fine-tuned network it is the centred energy of the logits, which needs nothing beside them.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 
@@ -15,18 +15,8 @@ import numpy as np
 from scipy.special import logsumexp, softmax
 
 from passage_cv.progress import Progress, silent, tracked
-from passage_cv.recognition.heads import (
-    DiscriminantGrid,
-    Examples,
-    Floats,
-    Head,
-    Ints,
-    Space,
-    fit_heads,
-    mean_of_images,
-    standardise,
-    turn,
-)
+from passage_cv.recognition.familiarity import Familiar, Joined, fit_familiar, squared_distance, to_length_1
+from passage_cv.recognition.heads import DiscriminantGrid, Examples, Floats, Head, Ints, fit_heads, mean_of_images
 from passage_cv.recognition.selection import folds_of_images
 from passage_cv.stats.energy import centred_energy
 
@@ -36,16 +26,11 @@ HOLD_LOAD = 0.1
 
 @dataclass(frozen=True, slots=True)
 class Learnt:
-    """What a score may use: the head, and the training images in axes where the covariance S is the identity."""
+    """What a score may use: the head, what is familiar, and where the training images lie within it."""
 
     head: Head
-    space: Space
-    inverse: Floats
-    whitened: Floats
-
-    def place(self, standard: Floats) -> Floats:
-        """Standardised features in the whitened axes, shape (n, n_features)."""
-        return np.asarray(((standard - self.space.middle) @ self.space.axes) * np.sqrt(self.inverse))
+    familiar: Familiar
+    places: Floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +39,10 @@ class ClassHeld:
 
     auroc: float
     held: float
+
+
+Found = dict[str, dict[int, ClassHeld]]
+"""Name of a score to left-out class to what it did."""
 
 
 def leave_one_class_out(
@@ -65,11 +54,11 @@ def leave_one_class_out(
     n_folds: int,
     seed: int,
     progress: Progress = silent,
-) -> dict[str, dict[int, ClassHeld]]:
+) -> Found:
     """Leave out each class in turn and ask every score to tell its individuals from known ones.
 
     Known individuals are scored out of fold, left-out ones by one of the same heads each; a score's cutoff is set so
-    that :data:`HOLD_LOAD` of the known ones are held.
+    that :data:`HOLD_LOAD` of the known ones are held. :data:`DEFAULT` joins two of them as they lie over the known.
 
     Parameters
     ----------
@@ -84,18 +73,32 @@ def leave_one_class_out(
 
     Returns
     -------
-    dict
-        Name of the score to class to what it did.
+    Found
+        Of every score and class.
     """
-    found: dict[str, dict[int, ClassHeld]] = {name: {} for name in SCORES}
+    found: dict[str, dict[int, ClassHeld]] = {name: {} for name in NAMES}
     classes = np.flatnonzero(examples.per_class > 0)
     for left_out in tracked(classes.tolist(), "Leaving out each class", progress):
         known, strange = _scores_without(
             examples, unit, left_out, partial(_learn, point=point, scale=scale), n_folds, seed
         )
-        for name in SCORES:
-            found[name][left_out] = _judge(known[name], strange[name])
+        for name, of_class in found.items():
+            of_class[left_out] = _judge(known[name], strange[name])
     return found
+
+
+def mean_of_draws(draws: Sequence[Found]) -> Found:
+    """Means over several draws of the folds, each as :func:`leave_one_class_out` gives it."""
+    return {
+        name: {
+            left_out: ClassHeld(
+                auroc=float(np.mean([draw[name][left_out].auroc for draw in draws])),
+                held=float(np.mean([draw[name][left_out].held for draw in draws])),
+            )
+            for left_out in of_class
+        }
+        for name, of_class in draws[0].items()
+    }
 
 
 def rank_scores(found: Mapping[str, Mapping[int, ClassHeld]]) -> list[tuple[str, float, float]]:
@@ -111,45 +114,55 @@ def rank_scores(found: Mapping[str, Mapping[int, ClassHeld]]) -> list[tuple[str,
     return sorted(rows, key=lambda row: -row[2])
 
 
-def _by_centred_energy(learnt: Learnt, standard: Floats) -> Floats:
-    return centred_energy(learnt.head.logits(standard)[:, learnt.head.present])
+def _by_centred_energy(learnt: Learnt, features: Floats) -> Floats:
+    return centred_energy(learnt.head.logits(features)[:, learnt.head.present])
 
 
-def _by_energy(learnt: Learnt, standard: Floats) -> Floats:
+def _by_energy(learnt: Learnt, features: Floats) -> Floats:
     """The plain energy of Liu et al. 2020: minus the logarithm of the summed exponentials."""
-    return np.asarray(-logsumexp(learnt.head.logits(standard)[:, learnt.head.present], axis=1))
+    return np.asarray(-logsumexp(learnt.head.logits(features)[:, learnt.head.present], axis=1))
 
 
-def _by_probability(learnt: Learnt, standard: Floats) -> Floats:
-    return np.asarray(1.0 - softmax(learnt.head.logits(standard)[:, learnt.head.present], axis=1).max(axis=1))
+def _by_probability(learnt: Learnt, features: Floats) -> Floats:
+    return np.asarray(1.0 - softmax(learnt.head.logits(features)[:, learnt.head.present], axis=1).max(axis=1))
 
 
-def _by_nearest_mean(learnt: Learnt, standard: Floats) -> Floats:
-    means = learnt.space.centres[learnt.head.present] * np.sqrt(learnt.inverse)
-    return np.asarray(_squared_distance(learnt.place(standard), means).min(axis=1))
+def _by_nearest_mean(learnt: Learnt, features: Floats) -> Floats:
+    known = learnt.familiar
+    return np.asarray(squared_distance(known.within.place(features), known.means).min(axis=1))
 
 
-def _by_direction(learnt: Learnt, standard: Floats) -> Floats:
-    """Cosine to the nearest class mean, in whitened axes."""
-    means = learnt.space.centres[learnt.head.present] * np.sqrt(learnt.inverse)
-    return np.asarray(-(_unit(learnt.place(standard)) @ _unit(means).T).max(axis=1))
+def _by_direction(learnt: Learnt, features: Floats) -> Floats:
+    return learnt.familiar.direction(features)
 
 
-def _by_nearest_individual(learnt: Learnt, standard: Floats) -> Floats:
-    """Cosine to the nearest training image, in whitened axes."""
-    return np.asarray(-(_unit(learnt.place(standard)) @ _unit(learnt.whitened).T).max(axis=1))
+def _by_relative_distance(learnt: Learnt, features: Floats) -> Floats:
+    return learnt.familiar.relative_distance(features)
 
 
-Learn = Callable[[Examples], tuple[Learnt, Floats, Floats]]
+def _by_nearest_individual(learnt: Learnt, features: Floats) -> Floats:
+    """Cosine to the nearest training image, in the same axes."""
+    asked = to_length_1(learnt.familiar.within.place(features))
+    return np.asarray(-(asked @ to_length_1(learnt.places).T).max(axis=1))
 
+
+Learn = Callable[[Examples], Learnt]
+
+DIRECTION = "direction of the nearest class mean"
+RELATIVE = "relative distance to the nearest class mean"
 SCORES: Mapping[str, Callable[[Learnt, Floats], Floats]] = {
+    DIRECTION: _by_direction,
+    RELATIVE: _by_relative_distance,
     "centred energy": _by_centred_energy,
     "energy": _by_energy,
     "largest probability": _by_probability,
     "nearest class mean": _by_nearest_mean,
-    "direction of the nearest class mean": _by_direction,
     "nearest individual": _by_nearest_individual,
 }
+DEFAULT = "direction and relative distance"
+"""The first two joined as :class:`~passage_cv.recognition.familiarity.Joined` does: what a model says of a view."""
+NAMES = (DEFAULT, *SCORES)
+"""Every score that is compared."""
 
 
 def _scores_without(
@@ -163,25 +176,29 @@ def _scores_without(
     of_known = {name: np.zeros(len(fold)) for name in SCORES}
     of_strange = {name: np.zeros(len(strange.label)) for name in SCORES}
     for one in range(n_folds):
-        apart = fold == one
-        learnt, centre, spread = learn(known.where(~apart))
+        apart, own = fold == one, dealt == one
+        learnt = learn(known.where(~apart))
         for name, score in SCORES.items():
-            of_known[name][apart] = score(learnt, (known.features[apart] - centre) / spread)
-            of_strange[name][dealt == one] = score(learnt, (strange.features[dealt == one] - centre) / spread)
-    return (
+            of_known[name][apart] = score(learnt, known.features[apart].astype(np.float64))
+            of_strange[name][own] = score(learnt, strange.features[own].astype(np.float64))
+    return _with_default(
         {name: _per_individual(values, known) for name, values in of_known.items()},
         {name: _per_individual(values, strange) for name, values in of_strange.items()},
     )
 
 
-def _learn(examples: Examples, *, point: DiscriminantGrid, scale: float) -> tuple[Learnt, Floats, Floats]:
-    standard, centre, spread = standardise(examples)
-    space = turn(standard)
-    shrinkage = point.shrinkages[0]
-    inverse = 1.0 / ((1 - shrinkage) * space.variance + shrinkage * space.variance.mean())
-    whitened = ((standard.features - space.middle) @ space.axes) * np.sqrt(inverse)
-    head = fit_heads(standard, point)[0].scaled(scale)
-    return Learnt(head, space, inverse, whitened), centre, spread
+def _with_default(
+    known: dict[str, Floats], strange: dict[str, Floats]
+) -> tuple[dict[str, Floats], dict[str, Floats]]:
+    """The same scores with the default, joined as it lies over known individuals."""
+    of_known, of_strange = (np.stack([part[DIRECTION], part[RELATIVE]], axis=1) for part in (known, strange))
+    joined = Joined.of_known(of_known)
+    return {**known, DEFAULT: joined.join(of_known)}, {**strange, DEFAULT: joined.join(of_strange)}
+
+
+def _learn(examples: Examples, *, point: DiscriminantGrid, scale: float) -> Learnt:
+    familiar = fit_familiar(examples, point.shrinkages[0])
+    return Learnt(fit_heads(examples, point)[0].scaled(scale), familiar, familiar.within.place(examples.features))
 
 
 def _per_individual(values: Floats, examples: Examples) -> Floats:
@@ -192,11 +209,3 @@ def _judge(known: Floats, strange: Floats) -> ClassHeld:
     cutoff = np.sort(known)[-int(HOLD_LOAD * len(known)) - 1]
     above = (strange[:, None] > known[None]).mean() + 0.5 * (strange[:, None] == known[None]).mean()
     return ClassHeld(float(above), float((strange > cutoff).mean()))
-
-
-def _squared_distance(a: Floats, b: Floats) -> Floats:
-    return np.asarray((a**2).sum(axis=1)[:, None] - 2 * a @ b.T + (b**2).sum(axis=1))
-
-
-def _unit(rows: Floats) -> Floats:
-    return np.asarray(rows / np.linalg.norm(rows, axis=1, keepdims=True))

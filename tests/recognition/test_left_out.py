@@ -11,7 +11,7 @@ import pytest
 from passage_cv.errors import InputError
 from passage_cv.recognition.left_out import CSV_COLUMNS, LeftOutClasses, csv_of, leave_out_classes
 from passage_cv.recognition.rows import label_rows, read_run_classes
-from passage_cv.recognition.unfamiliarity import SCORES
+from passage_cv.recognition.unfamiliarity import NAMES
 from tests.recognition.conftest import World, small_settings
 
 SCRIPT = Path(__file__).parents[2] / "scripts" / "unknown"
@@ -24,7 +24,7 @@ def found(world: World) -> LeftOutClasses:
 
 def test_every_class_is_left_out_under_every_score(world: World, found: LeftOutClasses) -> None:
     classes = set(read_run_classes(world.run / "classes.json").classes)
-    assert {one.score for one in found.scores} == set(SCORES)
+    assert {one.score for one in found.scores} == set(NAMES)
     assert all(set(one.of_class) == classes for one in found.scores)
     held = [one.held for one in found.scores]
     assert held == sorted(held, reverse=True)
@@ -40,7 +40,7 @@ def test_only_train_is_looked_at_unless_every_role_is_asked_for(world: World, fo
 def test_the_means_of_the_file_are_those_of_its_lines(found: LeftOutClasses) -> None:
     lines = list(csv.DictReader(csv_of(found).splitlines()))
     assert tuple(lines[0]) == CSV_COLUMNS
-    for score in SCORES:
+    for score in NAMES:
         mean, *each = (line for line in lines if line["score"] == score)
         assert (mean["class"], len(each)) == ("", 3)
         for figure in ("auroc", "held"):
@@ -59,4 +59,4 @@ def test_the_script_prints_the_table_and_writes_the_file(world: World, tmp_path:
     done = subprocess.run([sys.executable, SCRIPT, store, "-o", out], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
     assert "mean AUROC" in done.stdout
-    assert len(out.read_text().splitlines()) == 1 + len(SCORES) * 4
+    assert len(out.read_text().splitlines()) == 1 + len(NAMES) * 4

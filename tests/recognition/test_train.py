@@ -16,6 +16,7 @@ from tests.recognition.conftest import World, small_settings
 FILES = {
     "model.onnx",
     "head.safetensors",
+    "unfamiliarity.safetensors",
     "settings.toml",
     "classes.json",
     "crop.json",

@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -10,6 +11,7 @@ from hypothesis import strategies as st
 
 from passage_cv.decision.calibrate import calibrate
 from passage_cv.decision.combine import combine_views
+from passage_cv.decision.cutoffs_file import read_cutoffs, write_cutoffs
 from passage_cv.decision.rule import UNFAMILIAR, decide, score_with, unfamiliarity_of
 from passage_cv.decision.unknown import hold_level
 from passage_cv.policy import Views
@@ -29,6 +31,13 @@ def with_energy(scores: Scores) -> Scores:
 @pytest.fixture(scope="module")
 def scores() -> Scores:
     return with_energy(five_class_scores(np.random.default_rng(4)))
+
+
+def with_what_a_model_says(scores: Scores) -> Scores:
+    """The same scores with an unfamiliarity that no logits tell."""
+    said = np.random.default_rng(7).normal(0, 1, len(scores))
+    numbers, meta = {**scores.numbers, "unfamiliarity": said}, {**scores.meta, "unfamiliarity": "model"}
+    return replace(scores, numbers=numbers, meta=meta, present=scores.present | {"unfamiliarity"})
 
 
 @given(
@@ -87,6 +96,39 @@ def test_the_gate_decides_each_fish_as_the_table_does(scores: Scores) -> None:
         assert made.hold_reason == scored.held[place]
         reasons.add(made.hold_reason)
     assert reasons == {"", UNFAMILIAR}
+
+
+def test_the_gate_decides_each_fish_as_the_table_does_where_the_model_says_it(scores: Scores) -> None:
+    told = with_what_a_model_says(scores)
+    cutoffs = calibrate(told, five_class_policy(unknown_hold_load=0.2))
+    assert cutoffs.hold_rules.unfamiliarity_from == "model"
+    table = combine_views(told.with_role("test"), cutoffs.views)
+    scored, reasons = score_with(table, cutoffs), set()
+    for place, name in enumerate(table.name[:80]):
+        own = (told.individual == name) & (told.role == "test")
+        far = unfamiliarity_of(told.values[own], cutoffs, said=told.numbers["unfamiliarity"][own])
+        assert far == pytest.approx(table.numbers["unfamiliarity"][place], rel=1e-12)
+        made = decide(told.values[own], cutoffs, unfamiliarity=far)
+        assert made.hold_reason == scored.held[place]
+        reasons.add(made.hold_reason)
+        assert decide(told.values[own], cutoffs).hold_reason == UNFAMILIAR  # never from the logits instead
+    assert reasons == {"", UNFAMILIAR}
+
+
+def test_what_the_model_says_is_not_read_where_the_cutoffs_take_the_logits(scores: Scores) -> None:
+    cutoffs = calibrate(scores, five_class_policy())
+    views = scores.values[:2]
+    assert unfamiliarity_of(views, cutoffs, said=np.array([99.0, 99.0])) == unfamiliarity_of(views, cutoffs)
+
+
+@pytest.mark.parametrize(("said", "kept"), [("model", "model"), ("logits", "logits"), ("own", None), (None, None)])
+def test_the_cutoffs_file_names_a_source_that_a_gate_has(
+    scores: Scores, tmp_path: Path, said: str | None, kept: str | None
+) -> None:
+    found = calibrate(replace(scores, meta={**scores.meta, "unfamiliarity": said}), five_class_policy())
+    write_cutoffs(found, tmp_path / "cutoffs.json")
+    assert read_cutoffs(tmp_path / "cutoffs.json").hold_rules.unfamiliarity_from == kept
+    assert ("unfamiliarity_from" in (tmp_path / "cutoffs.json").read_text()) == (kept is not None)
 
 
 def test_the_gate_holds_whatever_lies_within_eps_of_the_level(scores: Scores) -> None:

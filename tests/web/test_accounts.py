@@ -2,19 +2,30 @@
 
 from __future__ import annotations
 
+import inspect
 import re
 from collections.abc import Callable
+from pathlib import Path
 
 import pytest
+from argon2 import PasswordHasher, Type
+from fastapi import FastAPI
 from httpx import Response
+from typer.testing import CliRunner
 
+from passage_cv.cli.serve import app as serve_command
 from passage_cv.errors import InputError
 from passage_cv.web import accounts
 from passage_cv.web.app import first_link
 from passage_cv.web.limits import RateLimit
 from passage_cv.web.people import Role
+from passage_cv.web.routes import ROUTES
+from passage_cv.web.settings import read_environment
 from passage_cv.web.tables import Deed, User, Visit
 from tests.web.conftest import PASSWORD, Browser, Office
+
+HASHER: PasswordHasher = vars(accounts)["_hasher"]
+"""The one of the application, before these tests take a quick one."""
 
 
 def sign_in(office: Office, name: str, password: str, client: Browser | None = None) -> Response:
@@ -127,6 +138,47 @@ def test_passwords_that_are_easy_are_refused(office: Office, password: str) -> N
         accounts.join(db, secret, "Ada", password)
 
 
+def test_passwords_are_hashed_with_argon2id_at_no_less_than_owasp_asks_for(office: Office) -> None:
+    office.person("Ada", Role.TECHNICIAN)
+    with office.server.sessions() as db:
+        assert db.query(User).one().password_hash.startswith("$argon2id$")
+    assert HASHER.memory_cost >= 19 * 1024  # KiB; OWASP Password Storage Cheat Sheet, from memory of
+    assert HASHER.time_cost >= 2  # the same
+    assert HASHER.type is Type.ID
+
+
+@pytest.mark.parametrize("https", [False, True])
+def test_every_cookie_of_every_route_is_kept_from_scripts_and_other_sites(
+    make_office: Callable[..., Office], *, https: bool
+) -> None:
+    office = make_office(https=https)
+    seen = 0
+    for route in ROUTES:
+        path = re.sub(r"\{[^}]+\}", "0" * 12, route.path)
+        for cookie in Browser(office).call(route.method, path).headers.get_list("set-cookie"):
+            seen += 1
+            assert "HttpOnly" in cookie, route
+            assert "SameSite=strict" in cookie, route
+            assert ("Secure" in cookie) == https, route
+            assert "Domain" not in cookie, route
+    assert seen
+
+
+RECORDED_BY = {"sign_in": "accounts.begin_visit", "join": "accounts.join", "make_token": "accounts.make_token"}
+"""Views whose deed is written where the secret is made."""
+FILES = {"create", "append", "give_up"}
+"""Views of uploads: each file stands in its batch with name, length, hash and moment, whose owner alone sends."""
+
+
+def test_every_view_that_changes_something_writes_down_who_did_it() -> None:
+    for route in ROUTES:
+        if route.method in {"GET", "HEAD", "OPTIONS"} or route.view.__name__ in FILES:
+            continue
+        writes = RECORDED_BY.get(route.view.__name__, "ask.did(")
+        source = inspect.getsource(route.view)
+        assert writes in source or "end_tokens(ask" in source, route
+
+
 def test_secrets_are_kept_as_hashes_only(office: Office) -> None:
     browser = office.role(Role.TECHNICIAN)
     with office.server.sessions.begin() as db:
@@ -197,3 +249,24 @@ def test_a_new_invitation_replaces_password_and_roles(office: Office) -> None:
     assert sign_in(office, "Ada", PASSWORD).status_code == 401
     assert browser.get("/releases").status_code == 200
     assert browser.get("/batches").status_code == 403
+
+
+def test_the_console_shows_the_first_link_until_somebody_has_joined(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    served: list[FastAPI] = []
+    monkeypatch.setattr("uvicorn.run", lambda app, **_: served.append(app))
+
+    def start() -> list[str]:
+        answer = CliRunner().invoke(serve_command, ["--data", str(tmp_path / "data"), "--name", "testserver"])
+        assert answer.exit_code == 0, answer.output
+        return re.findall(r"/join/[\w-]{43}", answer.output)
+
+    (older,), (newer,) = start(), start()
+    office = Office(served[-1], read_environment(data=tmp_path / "data", hosts="testserver"))
+    assert Browser(office).get(older).status_code == 422
+    assert Browser(office).get(newer).status_code == 200
+    with office.server.sessions.begin() as db:
+        accounts.join(db, newer.rpartition("/")[2], "Ada", PASSWORD)
+    assert start() == []
+    assert Browser(office).get(newer).status_code == 422

@@ -43,7 +43,7 @@ def test_another_language_falls_back_key_by_key(tmp_path: Path, monkeypatch: pyt
 
 @pytest.mark.parametrize("language", ["xx", "../en", ""])
 def test_a_language_without_a_file_is_refused(language: str) -> None:
-    with pytest.raises(InputError, match="there are en"):
+    with pytest.raises(InputError, match="there are de, en"):
         texts.read_texts(language)
 
 

@@ -3,6 +3,7 @@
 
 const typing = (element) => element && element.closest("input, select, textarea, button, summary");
 const findings = () => [...document.querySelectorAll(".finding")];
+const decided = []; // ids of findings in the order in which they were decided on this page
 
 function look(finding) {
   finding.focus({ preventScroll: true });
@@ -23,9 +24,20 @@ function goOn(from) {
   look(all.slice(at + 1).find((one) => !("decided" in one.dataset)) || from);
 }
 
+// What a key means in a finding; U means the last decision where nothing in focus can be undone.
+function meant(key) {
+  const within = (finding) => finding && finding.querySelector(`[data-key="${CSS.escape(key)}"]`);
+  const here = within(document.activeElement.closest(".finding"));
+  if (here || key !== "u") return here;
+  while (decided.length) {
+    const last = document.getElementById(decided.pop()), target = within(last);
+    if (target) { look(last); return target; }
+  }
+  return null;
+}
+
 function open(key) {
-  const finding = document.activeElement.closest(".finding");
-  const target = finding && finding.querySelector(`[data-key="${CSS.escape(key)}"]`);
+  const target = meant(key);
   if (!target) return false;
   if (target.tagName === "BUTTON") { target.click(); return true; }
   target.open = true;
@@ -58,10 +70,11 @@ document.addEventListener("DOMContentLoaded", () => {
   let then = null;
   document.body.addEventListener("htmx:beforeRequest", (event) => {
     const finding = event.detail.elt.closest(".finding");
-    then = finding && { id: finding.id, next: event.detail.elt.dataset.then === "next" };
+    then = finding && { id: finding.id, decides: "then" in event.detail.elt.dataset, next: event.detail.elt.dataset.then === "next" };
   });
   document.body.addEventListener("htmx:afterSettle", () => {
     const finding = then && document.getElementById(then.id);
+    if (finding && then.decides) decided.push(then.id);
     const elsewhere = document.activeElement !== document.body && !(finding && finding.contains(document.activeElement));
     if (finding && !elsewhere) { if (then.next) goOn(finding); else look(finding); }
     then = null;

@@ -1,0 +1,64 @@
+"""Keys of the findings page, pressed in Chromium: what U takes back, how pages turn, a picture seen large."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from passage_cv.web.people import Role
+from tests.batches import ROWS, write_batch
+from tests.web.browser import CHROMIUM, NO_CHROMIUM
+from tests.web.conftest import Browser, Office
+from tests.web.indoors import ADDRESS, watching
+from tests.web.test_batches import checked
+
+pytestmark = pytest.mark.skipif(not CHROMIUM, reason=NO_CHROMIUM)
+
+
+@pytest.fixture
+def technician(office: Office) -> Browser:
+    return office.role(Role.TECHNICIAN)
+
+
+def _three_wrong_lengths(office: Office, technician: Browser, place: Path) -> str:
+    return checked(office, technician, write_batch(place, [{**row, "length_mm": "long"} for row in ROWS]))
+
+
+def _correct(page: Page, value: str) -> None:
+    page.keyboard.press("e")
+    page.keyboard.type(value)
+    page.keyboard.press("Enter")
+    page.locator(".finding", has_text=f"corrected length_mm: {value}").wait_for()
+
+
+def test_u_takes_back_the_last_decision_wherever_the_focus_went(
+    office: Office, technician: Browser, tmp_path: Path
+) -> None:
+    batch = _three_wrong_lengths(office, technician, tmp_path / "trip")
+    with watching(technician) as page:
+        page.goto(f"{ADDRESS}/batches/{batch}/findings?only=must+resolve")
+        page.keyboard.press("j")
+        _correct(page, "501")
+        expect(page.locator("#finding-1")).to_be_focused()  # the next one that waits, where nothing can be undone
+        _correct(page, "502")
+        for value in ("502", "501"):
+            page.keyboard.press("u")
+            expect(page.locator(".finding", has_text=f"corrected length_mm: {value}")).to_have_count(0)
+        expect(page.locator(".finding.decided")).to_have_count(0)
+        expect(page.locator("#finding-0")).to_be_focused()
+
+
+def test_u_takes_back_the_newest_of_two_decisions_about_a_finding(
+    office: Office, technician: Browser, tmp_path: Path
+) -> None:
+    batch = _three_wrong_lengths(office, technician, tmp_path / "trip")
+    for value in ("501", "502"):
+        technician.post(f"/batches/{batch}/decisions", kind="correct", row=2, column="length_mm", value=value)
+    with watching(technician) as page:
+        page.goto(f"{ADDRESS}/batches/{batch}/findings#finding-0")
+        expect(page.locator("#finding-0")).to_be_focused()
+        page.keyboard.press("u")
+        expect(page.locator("#finding-0")).not_to_contain_text("502")
+        expect(page.locator("#finding-0")).to_contain_text("501")

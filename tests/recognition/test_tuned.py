@@ -29,6 +29,7 @@ from passage_cv.recognition.train import train_model
 from passage_cv.recognition.tuned import as_examples, judge, make_bench, require_sides_kept
 from passage_cv.recognition.tuned_settings import TunedSettings
 from passage_cv.scores import read_scores
+from passage_cv.stats.energy import centred_energy
 from tests.recognition.conftest import SMALL, World, tuned_settings
 
 ALONE = Team(0, 1, torch.device("cpu"))
@@ -122,6 +123,14 @@ def test_out_of_fold_scores_are_finite_and_of_train(tuned_run: Path) -> None:
     scores = read_scores(tuned_run / "train_scores.parquet")
     assert set(scores.role) == {"train"}
     assert np.isfinite(scores.values).all()
+
+
+def test_unfamiliarity_is_the_centred_energy_of_the_logits(tuned_run: Path) -> None:
+    """No class was left out of fine-tuning to show that another score holds more."""
+    scores = read_scores(tuned_run / "train_scores.parquet")
+    assert scores.meta["unfamiliarity"] == "logits"
+    np.testing.assert_array_equal(scores.numbers["unfamiliarity"], centred_energy(scores.values))
+    assert not GateModel(tuned_run / "model.onnx").says_unfamiliarity
 
 
 def test_settings_read_back_and_are_told_from_those_of_a_head(tuned_run: Path, world: World) -> None:

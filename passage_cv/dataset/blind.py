@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
+from functools import lru_cache
 
 from passage_cv.dataset.tables import tuples
 from passage_cv.dataset.versions import Version
@@ -46,19 +47,22 @@ class Fish:
     identifiers: frozenset[str]
 
 
-def fish_of(version: Version, *, used_only: bool = False) -> list[Fish]:
-    """Every individual of a version in sheet order; with ``used_only`` those that some role uses.
+def fish_of(version: Version, *, used_only: bool = False, parts: Collection[str] | None = None) -> list[Fish]:
+    """Every individual of a version, or of some of its parts, in sheet order.
+
+    With ``used_only`` those that some role uses.
 
     A fish with pictures in a role and excluded ones has that role; ``used_only`` leaves the excluded ones out, but
     for those that only wait to be confirmed.
     """
     rows: dict[str, list[tuple[str, ...]]] = {}
-    for individual, *rest in tuples(version.table(_COLUMNS), *_COLUMNS):
+    for individual, *rest in tuples(version.table(_COLUMNS, parts=parts), *_COLUMNS):
         if individual and not (used_only and rest[2] == "excluded" and not rest[-1].startswith(UNCONFIRMED)):
             rows.setdefault(individual, []).append(tuple(value or "" for value in rest))
     return [_fish(individual, own) for individual, own in rows.items()]
 
 
+@lru_cache(maxsize=1 << 17)
 def token_of(key: str, reader: str, individual: str) -> str:
     """A name for a fish that says nothing about it, another one for each reader.
 

@@ -18,7 +18,7 @@ from passage_cv.dataset.facts import Amendment
 from passage_cv.dataset.key_files import HALF_WORDS, Checksums, DamagedKeys, KeyFile, Keys, Part, Words, encode_keys
 from passage_cv.dataset.rows import batch_rows
 from passage_cv.dataset.store import Store
-from passage_cv.dataset.tables import distinct, known_rows, rows_with, values
+from passage_cv.dataset.tables import distinct, known_rows, rows_among, rows_with, values
 from passage_cv.dataset.versions import Version
 from passage_cv.intake.looks import as_words, words_apart
 
@@ -49,8 +49,20 @@ def parts_to_read(segment: pa.Table, version: Version, most_bits: int) -> set[st
     That is one of its pictures, individuals, events or trips, or a picture of the same site whose fingerprint is at
     most ``most_bits`` away.
     """
-    wanted = _with_earlier_names(keys_of(segment), segment, version.amendments)
+    wanted = _with_earlier_names(keys_of(segment), distinct(segment, "individual"), version.amendments)
     return {part for part in version.parts if _meets_part(wanted, version, part, most_bits)}
+
+
+def parts_of_fish(version: Version, images: Iterable[str]) -> set[str]:
+    """The parts of a version that may hold pictures of the fish that some pictures show."""
+    asked = set(images)
+    wanted = Keys(_image_checksums(asked), np.empty(0, np.uint32), {})
+    held = {part for part in version.parts if _meets_part(wanted, version, part, 0)} if asked else set()
+    rows = rows_among(version.table(("image_sha256", "individual"), parts=held), "image_sha256", asked)
+    called = distinct(rows, "individual")
+    names = Keys(wanted.images, np.array([_checksum("individual", one) for one in called], dtype=np.uint32), {})
+    wanted = _with_earlier_names(names, called, version.amendments)
+    return {part for part in version.parts if _meets_part(wanted, version, part, 0)}
 
 
 def _meets_part(wanted: Keys, version: Version, part: str, most_bits: int) -> bool:
@@ -119,9 +131,9 @@ def _any_alike(ones: Words, part: Part, site: str, most_bits: int) -> bool:
     return False
 
 
-def _with_earlier_names(keys: Keys, segment: pa.Table, amendments: Sequence[Amendment]) -> Keys:
+def _with_earlier_names(keys: Keys, individuals: Iterable[str], amendments: Sequence[Amendment]) -> Keys:
     """The keys with what pictures and individuals were called before amendments renamed them."""
-    called = set(distinct(segment, "individual"))
+    called = set(individuals)
     images: set[str] = set()
     for amendment in reversed(amendments):
         if amendment.kind in {"merge", "split"} and amendment.becomes in called:

@@ -11,11 +11,13 @@ import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import lru_cache
 from typing import Literal
 
 from passage_cv.config import Settings, parse_settings
 from passage_cv.dataset.blind import Fish, fish_of, token_of
 from passage_cv.dataset.facts import Sha256
+from passage_cv.dataset.keys import parts_of_fish
 from passage_cv.dataset.store import Store
 from passage_cv.dataset.versions import Version, open_version
 from passage_cv.errors import InputError
@@ -29,6 +31,8 @@ CONFIRMING = ("second reader", "counts and measurements", "genetic", "voucher")
 """Identification methods (formats 1) that confirm a label until a reader contradicts; ``field`` does not."""
 CONCLUSIVE = ("genetic",)
 """Methods that no look at a picture contradicts."""
+
+_KNOWN: dict[str, Reading] = {}
 
 
 class Reading(Settings):
@@ -114,6 +118,7 @@ def record_reading(  # noqa: PLR0913 - a reading has this many parts, all by nam
     drawn: bool = True,
     names: Names | None = None,
     at: datetime | None = None,
+    shown: Iterable[str] = (),
 ) -> Reading:
     """Keep one reading.
 
@@ -137,6 +142,8 @@ def record_reading(  # noqa: PLR0913 - a reading has this many parts, all by nam
         List that the species is looked up in.
     at
         When; now by default.
+    shown
+        Pictures that came with the token, where they are known: then only that fish is looked for in the store.
 
     Raises
     ------
@@ -145,7 +152,7 @@ def record_reading(  # noqa: PLR0913 - a reading has this many parts, all by nam
     """
     who = _require_reader(store, reader)
     newest = open_version(store)
-    fish = _fish_of_token(newest, who, token)
+    fish = _fish_of_token(newest, who, token, shown)
     if any(one.reader == who and one.individual == fish.individual for one in readings_of(store)):
         raise InputError(f"{who} has read this fish already", where=f"fish {token}", do="Take the next one.")
     scientific_name, code = _looked_up(name, names or shipped_names())
@@ -176,15 +183,25 @@ def readings_of(store: Store) -> list[Reading]:
     InputError
         If one is damaged.
     """
-    found = []
-    for name in store.storage.names(FOLDER):
-        path = f"{FOLDER}/{name}"
-        try:
-            values = json.loads(store.storage.read(path))
-        except ValueError as error:
-            raise InputError("Reading is damaged", where=store.place(path), do="Restore it from a copy.") from error
-        found.append(parse_settings(values, Reading, where=store.place(path)))
-    return sorted(found, key=lambda one: datetime.fromisoformat(one.at))
+    return sorted((_read(store, name) for name in store.storage.names(FOLDER)), key=lambda one: _moment(one.at))
+
+
+def _read(store: Store, name: str) -> Reading:
+    """One reading; its file never changes and its name holds its hash, so each is read once by a program."""
+    known = _KNOWN.get(name)
+    if known is not None:
+        return known
+    path = f"{FOLDER}/{name}"
+    try:
+        values = json.loads(store.storage.read(path))
+    except ValueError as error:
+        raise InputError("Reading is damaged", where=store.place(path), do="Restore it from a copy.") from error
+    return _KNOWN.setdefault(name, parse_settings(values, Reading, where=store.place(path)))
+
+
+@lru_cache(maxsize=1 << 17)
+def _moment(at: str) -> datetime:
+    return datetime.fromisoformat(at)
 
 
 def confirmed_individuals(version: Version, readings: Iterable[Reading]) -> set[str]:
@@ -224,9 +241,10 @@ def _unread(version: Version, reader: str, given: Iterable[Reading], among: set[
     ]
 
 
-def _fish_of_token(version: Version, reader: str, token: str) -> Fish:
-    key = version.store.settings_sha256
-    found = next((one for one in fish_of(version) if token_of(key, reader, one.individual) == token), None)
+def _fish_of_token(version: Version, reader: str, token: str, shown: Iterable[str]) -> Fish:
+    near = parts_of_fish(version, shown)
+    found = _find(fish_of(version, parts=near), version, reader, token) if near else None
+    found = found or _find(fish_of(version), version, reader, token)
     if found is None or reader in found.identifiers:
         raise InputError(
             f"Fish {token} was not given to reader {reader}",
@@ -234,6 +252,11 @@ def _fish_of_token(version: Version, reader: str, token: str) -> Fish:
             do="Give the initials under which the fish were shown.",
         )
     return found
+
+
+def _find(fish: Iterable[Fish], version: Version, reader: str, token: str) -> Fish | None:
+    key = version.store.settings_sha256
+    return next((one for one in fish if token_of(key, reader, one.individual) == token), None)
 
 
 def _looked_up(name: str, names: Names) -> tuple[str, str]:

@@ -183,7 +183,7 @@ class Version:
 
 def list_versions(store: Store) -> list[VersionInfo]:
     """The history, oldest first."""
-    return [_info(read_record(store, number)) for number in store.storage.names("heads")]
+    return [version_info(read_record(store, number)) for number in store.storage.names("heads")]
 
 
 def open_version(store: Store, name: str = "latest") -> Version:
@@ -337,7 +337,8 @@ def _head_name(store: Store, number: str) -> str:
     return name
 
 
-def _info(record: VersionRecord) -> VersionInfo:
+def version_info(record: VersionRecord) -> VersionInfo:
+    """The line of the history that a version file makes."""
     return VersionInfo(
         name=record.name,
         number=record.number,

@@ -22,6 +22,7 @@ from passage_cv.web.headers import HEADERS, POLICY, Shield
 from passage_cv.web.limits import Limits, RateLimit
 from passage_cv.web.openapi import ABOUT, described, tell_of_tokens
 from passage_cv.web.pages import STATIC, build_pages
+from passage_cv.web.patience import NotReadyYet
 from passage_cv.web.routes import ROUTES
 from passage_cv.web.settings import WebSettings
 from passage_cv.web.texts import Texts, read_languages
@@ -137,10 +138,25 @@ def _add_refusals(app: FastAPI) -> None:
         answer.headers["retry-after"] = str(wait_s)
         return answer
 
+    app.add_exception_handler(NotReadyYet, _not_ready)
     for kind, status, key in ((NotAllowed, 403, "roles"), (NotFound, 404, "missing"), (ForeignForm, 403, "foreign")):
         app.add_exception_handler(kind, _simple(status, key))
     app.add_exception_handler(HTTPException, _http)
     app.add_exception_handler(Exception, _broken)
+
+
+def _not_ready(request: Request, error: Exception) -> Response:
+    """What the page shows is being worked out: the page says so and comes back by itself; a machine asks again."""
+    del error
+    if request.url.path.startswith(_PLAIN):
+        answer = _answer(request, 503, _text(request, "waiting.title"), "", _text(request, "waiting.said"))
+    else:
+        again = request.url.path + (f"?{request.url.query}" if request.url.query else "")
+        server: Server = request.app.state.server
+        with server.sessions() as db:
+            answer = _asker(request, server, db).page("waiting", status=202, again=again)
+    answer.headers["retry-after"] = "2"
+    return answer
 
 
 def _simple(status: int, key: str):  # type: ignore[no-untyped-def]  # noqa: ANN202 - a handler of starlette's own type

@@ -2,7 +2,7 @@
 
 A version never changes and its name holds the hash of its contents, so nothing kept under a name can be out of date.
 The work that accepts a batch remembers the new version before it ends; what other programs made is worked out when a
-page first asks for it.
+page first asks for it, and the page says so where that takes long (``patience``).
 """
 
 from __future__ import annotations
@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import lru_cache
 from pathlib import Path
 from typing import TypeVar
 
@@ -20,13 +19,25 @@ from passage_cv.dataset.coverage import Cell, count_cover
 from passage_cv.dataset.diff import diff_versions
 from passage_cv.dataset.facts import DrawFact
 from passage_cv.dataset.leaks import Leak, find_leaks
+from passage_cv.dataset.missing import Tally, tally_classes
+from passage_cv.dataset.redraw import check_draws
 from passage_cv.dataset.store import Store
-from passage_cv.dataset.versions import Version, VersionInfo, count_roles, latest_version, list_versions, open_version
+from passage_cv.dataset.versions import (
+    Version,
+    VersionInfo,
+    count_roles,
+    latest_version,
+    list_versions,
+    open_version,
+    version_info,
+)
 from passage_cv.files import write_text
+from passage_cv.web.patience import soon
 from passage_cv.web.settings import WebSettings
 
 DRAWS_SHOWN = 500
-IN_MEMORY = 64
+AT_ONCE = 3000
+"""Pictures up to which leaks are looked for with everything else: well under a second."""
 T = TypeVar("T")
 
 
@@ -53,73 +64,93 @@ class Since:
 
 
 _HELD, _CELLS, _SINCE = TypeAdapter(Held), TypeAdapter(list[Cell]), TypeAdapter(Since)
+_LEAKS, _TALLIES = TypeAdapter(list[Leak]), TypeAdapter(list[Tally])
 _LISTED = TypeAdapter(tuple[VersionInfo, ...])
 
 
 def held(settings: WebSettings, version: Version) -> Held:
     """Fish per class and role, and how units got their roles."""
-    return _held(settings.data, settings.store_root, version.name)
+    return _soon(settings, version, "held", _HELD, _hold)
 
 
 def cells(settings: WebSettings, version: Version) -> list[Cell]:
     """Fish of each class at each level of each dimension."""
-    return _cells(settings.data, settings.store_root, version.name)
+    return _soon(settings, version, "cells", _CELLS, count_cover)
+
+
+def draws(settings: WebSettings, version: Version) -> list[Leak]:
+    """Every draw of roles repeated from the seed."""
+    return _soon(settings, version, "draws", _LEAKS, check_draws)
+
+
+def tallies(settings: WebSettings, version: Version) -> list[Tally]:
+    """Individuals and trips of each class."""
+    return _soon(settings, version, "tallies", _TALLIES, tally_classes)
+
+
+def leaks(settings: WebSettings, version: Version) -> list[Leak]:
+    """What ties roles of a version together; of a large one it takes minutes, so work in the background looks."""
+    return _soon(settings, version, "leaks", _LEAKS, find_leaks)
 
 
 def since(settings: WebSettings, version: Version, older: Version) -> Since:
     """What came and what changed between two versions."""
-    return _since(settings.data, settings.store_root, version.name, older.name)
-
-
-def leaks(settings: WebSettings, version: Version) -> list[Leak]:
-    """What ties roles of a small version together."""
-    return _leaks(settings.store_root, version.name)
+    what = f"since-{older.name}"
+    return _soon(settings, version, what, _SINCE, lambda found: _compare(found.store, found.name, older.name))
 
 
 def versions(settings: WebSettings, store: Store) -> tuple[VersionInfo, ...]:
     """The history of the data set, oldest first."""
     newest = latest_version(store)
-    return _listed(settings.data, settings.store_root, newest.name) if newest else ()
-
-
-def remember_newest(settings: WebSettings, store: Store) -> None:
-    """Work out what pages will ask of the newest version, so that nobody waits for it."""
-    newest = latest_version(store)
     if newest is None:
-        return
-    history = versions(settings, store)
-    held(settings, newest)
-    cells(settings, newest)
+        return ()
+    return soon((settings.data, store.storage.root, newest.name, "versions"), lambda: _history(settings.data, newest))
+
+
+def remember(settings: WebSettings, newest: Version) -> bool:
+    """Work out what pages will ask of a new version, so that nobody waits for it.
+
+    Returns
+    -------
+    bool
+        Whether leaks were looked for too; of a large version that takes minutes.
+    """
+    store, history = newest.store, _history(settings.data, newest)
+    n_images = kept(place(settings.data, newest.name, "held"), _HELD, lambda: _hold(newest)).n_images
+    kept(place(settings.data, newest.name, "cells"), _CELLS, lambda: count_cover(newest))
+    kept(place(settings.data, newest.name, "draws"), _LEAKS, lambda: check_draws(newest))
+    kept(place(settings.data, newest.name, "tallies"), _TALLIES, lambda: tally_classes(newest))
     if len(history) > 1:
-        since(settings, newest, open_version(store, history[-2].name))
+        older = history[-2].name
+        kept(place(settings.data, newest.name, f"since-{older}"), _SINCE, lambda: _compare(store, newest.name, older))
+    if n_images <= AT_ONCE:
+        kept(place(settings.data, newest.name, "leaks"), _LEAKS, lambda: find_leaks(newest))
+    return n_images <= AT_ONCE
 
 
-@lru_cache(maxsize=IN_MEMORY)
-def _held(data: Path, root: str, name: str) -> Held:
-    return kept(place(data, name, "held"), _HELD, lambda: _hold(open_version(Store.open(root), name)))
+def keep_leaks(settings: WebSettings, version: Version, found: list[Leak]) -> None:
+    """Keep what a search for leaks found, for the pages."""
+    write_text(place(settings.data, version.name, "leaks"), _LEAKS.dump_json(found).decode())
 
 
-@lru_cache(maxsize=IN_MEMORY)
-def _cells(data: Path, root: str, name: str) -> list[Cell]:
-    path = place(data, name, "cells")
-    return kept(path, _CELLS, lambda: count_cover(open_version(Store.open(root), name)))
+def _soon(
+    settings: WebSettings, version: Version, what: str, adapter: TypeAdapter[T], make: Callable[[Version], T]
+) -> T:
+    """What is kept of a version, else made; a page waits for it a moment only."""
+    path = place(settings.data, version.name, what)
+    return soon((path, settings.store_root), lambda: kept(path, adapter, lambda: make(version)))
 
 
-@lru_cache(maxsize=IN_MEMORY)
-def _since(data: Path, root: str, name: str, older: str) -> Since:
-    path = place(data, name, f"since-{older}")
-    return kept(path, _SINCE, lambda: _compare(Store.open(root), name, older))
-
-
-@lru_cache(maxsize=IN_MEMORY)
-def _leaks(root: str, name: str) -> list[Leak]:
-    return find_leaks(open_version(Store.open(root), name))
-
-
-@lru_cache(maxsize=4)
-def _listed(data: Path, root: str, newest: str) -> tuple[VersionInfo, ...]:
-    path = place(data, newest, "versions")
-    return kept(path, _LISTED, lambda: tuple(list_versions(Store.open(root))))
+def _history(data: Path, newest: Version) -> tuple[VersionInfo, ...]:
+    """The history up to a version: that of the version before it and one line, where that was kept."""
+    before = place(data, newest.record.parent, "versions")
+    try:
+        earlier = _LISTED.validate_json(before.read_bytes())
+    except (OSError, ValidationError):
+        return kept(place(data, newest.name, "versions"), _LISTED, lambda: tuple(list_versions(newest.store)))
+    history = kept(place(data, newest.name, "versions"), _LISTED, lambda: (*earlier, version_info(newest.record)))
+    before.unlink(missing_ok=True)  # the newer list holds it
+    return history
 
 
 def _hold(version: Version) -> Held:

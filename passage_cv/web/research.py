@@ -25,13 +25,11 @@ from passage_cv.errors import InputError
 from passage_cv.files import read_json, write_text
 from passage_cv.policy import Policy, read_policy
 from passage_cv.web import remembered
-from passage_cv.web.jobs import Work, add_job
+from passage_cv.web.jobs import Work, add_job, is_busy
 from passage_cv.web.settings import WebSettings
 from passage_cv.web.tables import Job, Made
 
 KINDS = ("run", "scores", "cutoffs", "report", "package", "comparison", "whatif", "status", "leaks")
-AT_ONCE = 3000
-"""Pictures up to which leaks are looked for while the page is made: well under a second."""
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}")
 
 
@@ -171,13 +169,19 @@ def start_leaks(db: Session, version: Version, who: str) -> Job:
 
 def leaks_of(db: Session, settings: WebSettings, version: Version) -> list[Leak] | None:
     """What ties roles of a version together; None where it is large and nobody has looked yet."""
-    if remembered.held(settings, version).n_images <= AT_ONCE:
+    is_kept = remembered.place(settings.data, version.name, "leaks").is_file()
+    if is_kept or remembered.held(settings, version).n_images <= remembered.AT_ONCE:
         return remembered.leaks(settings, version)
     found = next((one for one in made_of(db, "leaks") if one.title == version.name), None)
     if found is None:
         return None
     values = read_json(made_path(settings, found) / "leaks.json")
     return [Leak(**{**one, "examples": tuple(one["examples"])}) for one in values]
+
+
+def is_looking_for_leaks(db: Session, version: Version) -> bool:
+    """Whether work in the background looks for leaks of a version, or will."""
+    return is_busy(db, version.name)
 
 
 def start_evaluation(db: Session, cutoffs: Made, who: str) -> Job:

@@ -3,38 +3,30 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from functools import lru_cache
 
+from passage_cv.dataset import missing
 from passage_cv.dataset.leaks import Leak
-from passage_cv.dataset.missing import Standing, what_is_missing
-from passage_cv.dataset.redraw import check_draws
-from passage_cv.dataset.store import Store
-from passage_cv.dataset.versions import Version, open_version
+from passage_cv.dataset.missing import Standing
+from passage_cv.dataset.versions import Version
 from passage_cv.planning.sampling import plan_for_policy
 from passage_cv.policy import Policy
+from passage_cv.web import remembered
 from passage_cv.web.settings import WebSettings
 
 
 def draws_of(settings: WebSettings, version: Version) -> Sequence[Leak]:
-    """Every draw of roles repeated from the seed; a version never changes, so once per server is enough."""
-    return _draws(settings.store_root, version.name)
-
-
-@lru_cache(maxsize=16)
-def _draws(root: str, name: str) -> tuple[Leak, ...]:
-    return tuple(check_draws(open_version(Store.open(root), name)))
+    """Every draw of roles repeated from the seed."""
+    return remembered.draws(settings, version)
 
 
 def standings(settings: WebSettings, version: Version, policy: Policy | None) -> Sequence[Standing]:
     """What each class has and, where a policy is named, what its limits still lack."""
-    by_trip = policy is not None and policy.mode != "fish"
-    needed = _needed(policy) if policy else {}
-    return _standings(settings.store_root, version.name, tuple(sorted(needed.items())), by_trip)
-
-
-@lru_cache(maxsize=16)
-def _standings(root: str, name: str, needed: tuple[tuple[str, int], ...], by_trip: bool) -> tuple[Standing, ...]:  # noqa: FBT001 - a cache tells calls apart by place
-    return tuple(what_is_missing(open_version(Store.open(root), name), dict(needed), by_trip=by_trip))
+    return missing.standings(
+        remembered.tallies(settings, version),
+        _needed(policy) if policy else {},
+        by_trip=policy is not None and policy.mode != "fish",
+        cut_share=version.store.settings.shares.cut,
+    )
 
 
 def _needed(policy: Policy) -> Mapping[str, int]:

@@ -127,7 +127,8 @@ def test_what_is_remembered_is_that_of_its_version_alone(office: Office, tmp_pat
     assert n_images == [2, 4]
     assert [one.number for one in remembered.versions(office.settings, store)] == [1, 2]
     kept = office.settings.data / "remembered" / open_version(store).name
-    assert {path.stem.partition("-")[0] for path in kept.iterdir()} == {"held", "cells", "versions", "since"}
+    stems = {path.stem.partition("-")[0] for path in kept.iterdir()}
+    assert stems == {"held", "cells", "versions", "since", "draws", "tallies", "leaks"}
 
 
 def test_the_next_fish_is_the_one_of_the_data_set(office: Office, tmp_path: Path) -> None:

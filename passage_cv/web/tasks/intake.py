@@ -6,8 +6,11 @@ from contextlib import suppress
 from dataclasses import replace
 from typing import Any
 
+from sqlalchemy import select
+
 from passage_cv.dataset.accept import accept_batch, check_beside_store
 from passage_cv.dataset.store import Store, store_exists
+from passage_cv.dataset.versions import Version, open_version
 from passage_cv.errors import InputError
 from passage_cv.intake.batch import CheckedBatch
 from passage_cv.intake.check import check_batch
@@ -18,9 +21,10 @@ from passage_cv.web.decisions import decisions_of
 from passage_cv.web.jobs import Work
 from passage_cv.web.keying import keyings_of
 from passage_cv.web.pairing import pair_if_needed
-from passage_cv.web.remembered import remember_newest
+from passage_cv.web.remembered import remember
+from passage_cv.web.research import is_looking_for_leaks, start_leaks
 from passage_cv.web.second_reader import remember_ahead
-from passage_cv.web.tables import Batch
+from passage_cv.web.tables import Batch, User
 
 
 def check(work: Work) -> dict[str, Any]:
@@ -54,9 +58,19 @@ def accept(work: Work) -> dict[str, Any]:
         batch = db.get_one(Batch, work.subject)
         batch.receipt, batch.state = receipt.as_dict(), "accepted"
     with suppress(OSError, InputError):  # the batch is kept, whatever becomes of what only makes pages quick
-        remember_newest(work.settings, store)
-        remember_ahead(work.settings, store)
+        _remember(work, open_version(store))
     return {"version": receipt.version}
+
+
+def _remember(work: Work, newest: Version) -> None:
+    """Work out what pages will show of a new version; leaks of a large one are looked for by work of their own."""
+    work.progress("Preparing the pages of the new version", 0, 1)
+    is_whole = remember(work.settings, newest)
+    with work.sessions.begin() as db:
+        readers = {initials for initials in db.scalars(select(User.initials)) if initials}
+        if not is_whole and not is_looking_for_leaks(db, newest):
+            start_leaks(db, newest, work.who)
+    remember_ahead(work.settings, newest, readers)
 
 
 def _checked(work: Work, *, keep_working: bool) -> CheckedBatch:

@@ -14,6 +14,7 @@ from passage_cv.pipeline import sweep_scores
 from passage_cv.recognition.compare import compare_runs
 from passage_cv.service.status import gate_status
 from passage_cv.web.jobs import Work
+from passage_cv.web.remembered import keep_leaks
 from passage_cv.web.research import keep_made, load_policy, made_path, new_place, policy_path
 from passage_cv.web.tables import Made
 
@@ -51,9 +52,10 @@ def try_out(work: Work) -> dict[str, Any]:
 def leaks(work: Work) -> dict[str, Any]:
     """Everything that could tie two roles of a version together."""
     version = open_version(Store.open(work.settings.store_root), work.given["version"])
-    found = [asdict(one) for one in find_leaks(version)]
+    found = find_leaks(version)
+    keep_leaks(work.settings, version, found)
     place = new_place(work.settings, "leaks", work.job_id)
-    write_json(place / "leaks.json", found)
+    write_json(place / "leaks.json", [asdict(one) for one in found])
     keep_made(work, "leaks", place, title=version.name, sources={}, facts={"looked": len(found)})
     return {"made": work.job_id}
 

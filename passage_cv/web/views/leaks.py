@@ -17,6 +17,7 @@ def leaks(ask: Asking, name: str, policy: str = "") -> Response:
         "leaks",
         version=opened,
         leaks=rules.leaks_of(ask.db, settings, opened),
+        is_looking=rules.is_looking_for_leaks(ask.db, opened),
         draws=sceptic.draws_of(settings, opened),
         standings=sceptic.standings(settings, opened, rules.load_policy(settings, policy) if policy else None),
         policies=list(rules.list_policies(settings)),

@@ -8,7 +8,6 @@ from fastapi import Form, Path
 from fastapi.responses import Response
 
 from passage_cv.dataset.agreement import agreement
-from passage_cv.dataset.readings import record_reading
 from passage_cv.dataset.store import Store
 from passage_cv.dataset.working import working_path
 from passage_cv.intake.containers import read_container
@@ -33,7 +32,8 @@ def next_fish(ask: Asking) -> Response:
 def read(ask: Asking, token: Text = "", name: Text = "", note: Text = "") -> Response:
     """Keep what this reader called the fish; an empty name means that it cannot be told."""
     store = _store(ask)
-    record_reading(store, token, reader=ask.person.initials, name=name, note=note.strip()[:500])
+    note = note.strip()[:500]
+    second_reader.keep_reading(ask.server.settings, store, token, reader=ask.person.initials, name=name, note=note)
     ask.did("read a fish", token)
     return ask.go("/readings")
 

@@ -7,6 +7,7 @@ decided by a file beside its sheet are the same batch.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from sqlalchemy import func, or_, select
@@ -16,11 +17,21 @@ from passage_cv.errors import InputError
 from passage_cv.intake.columns import CANONICAL, COUNT
 from passage_cv.intake.resolutions import CAN_STAND, Correction, Exclusion, LetStand, Resolutions
 from passage_cv.web.columns import as_received
-from passage_cv.web.tables import Batch, Decision, Found, FoundImage, SheetLine, utc
+from passage_cv.web.tables import Batch, Decision, Found, FoundImage, SheetLine, new_id, utc
 
 CHANGEABLE = ("open", "checked", "aside")
 KINDS = ("exclude", "correct", "stand", "note")
 LONGEST_TEXT = 500
+
+
+@dataclass(frozen=True, slots=True)
+class Press:
+    """What one press decided about several rows: how many stand, who pressed, and ``decision_id`` to take all back."""
+
+    decision_id: int
+    n: int
+    why: str
+    who: str
 
 
 def decide(  # noqa: PLR0913 - one decision has these parts, all by name
@@ -74,6 +85,7 @@ def _count_only(db: Session, batch: Batch, who: str, row: int) -> Decision:
         decide(db, batch, who, kind="correct", row=row, column=column, value=value, why="nobody photographed it")
         for column, value in (changes or wanted).items()
     ]
+    _join(made)
     return made[-1]
 
 
@@ -100,13 +112,16 @@ def accept_proposals(db: Session, batch: Batch, who: str, kind: str) -> list[Dec
             f"No finding {kind[:40]!r} waits with a proposal", where=batch.name, do="Load the page again."
         )
     db.add_all(made)
+    _join(made)
     db.flush()
     _mark_changed(batch, "correct")
     return made
 
 
-def undo(db: Session, batch: Batch, decision_id: int) -> Decision:
-    """Take a decision back; it stays on record as undone.
+def undo(db: Session, batch: Batch, decision_id: int, *, whole: bool = False) -> list[Decision]:
+    """Take a decision back, with what the same press decided about its row; it stays on record as undone.
+
+    ``whole`` takes back everything that the press decided, whatever row it is about.
 
     Raises
     ------
@@ -117,9 +132,29 @@ def undo(db: Session, batch: Batch, decision_id: int) -> Decision:
     if made is None or made.batch_id != batch.id or made.undone_at:
         raise InputError("There is nothing to undo", where=batch.name, do="Load the page again.")
     require_changeable(batch)
-    made.undone_at = utc()
+    together = [made]
+    if made.press:
+        alike = [Decision.batch_id == batch.id, Decision.press == made.press, Decision.undone_at == ""]
+        alike += [] if whole else [Decision.row == made.row]
+        together = list(db.scalars(select(Decision).where(*alike).order_by(Decision.id)))
+    for one in together:
+        one.undone_at = utc()
     _mark_changed(batch, made.kind)
-    return made
+    return together
+
+
+def presses_of(db: Session, batch: Batch) -> list[Press]:
+    """Presses that decided about several rows at once and still stand for more than one, the newest first."""
+    n = func.count()
+    newest = func.max(Decision.id)
+    found = (
+        select(newest, n, func.max(Decision.why), func.max(Decision.who))
+        .where(Decision.batch_id == batch.id, Decision.press != "", Decision.undone_at == "")
+        .group_by(Decision.press)
+        .having(func.count(Decision.row.distinct()) > 1)
+        .order_by(newest.desc())
+    )
+    return [Press(*values) for values in db.execute(found)]
 
 
 def decisions_of(db: Session, batch: Batch) -> list[Decision]:
@@ -228,6 +263,13 @@ def _require_standing(db: Session, batch: Batch, made: Decision) -> None:
         raise InputError(
             f"Finding {made.column[:60]!r} cannot be let stand", where=batch.name, do="Correct the data."
         )
+
+
+def _join(made: Sequence[Decision]) -> None:
+    """Mark decisions as those of one press."""
+    press = new_id()
+    for one in made:
+        one.press = press
 
 
 def _as_decision(batch: Batch, who: str, values: Mapping[str, Any]) -> Decision:

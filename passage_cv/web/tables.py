@@ -12,7 +12,7 @@ from typing import Any
 from sqlalchemy import JSON, BigInteger, ForeignKey, Index, String, Text
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
 
-SCHEMA_VERSION = 3
+SCHEMA_VERSION = 4
 """Raised with every change of a table; a database of another version is refused at start."""
 
 
@@ -177,7 +177,7 @@ class Decision(Base):
     """What a person decided about a finding: leave a picture out, correct a cell, let it stand, or note something.
 
     ``column`` names the cell that is corrected, or the kind of finding that is let stand; ``was`` is the cell as
-    received.
+    received. Decisions that one press made share ``press``.
     """
 
     __tablename__ = "decisions"
@@ -193,6 +193,7 @@ class Decision(Base):
     who: Mapped[str] = mapped_column(String(80))
     at: Mapped[str] = mapped_column(String(40), default=utc)
     undone_at: Mapped[str] = mapped_column(String(40), default="")
+    press: Mapped[str] = mapped_column(String(12), default="")
 
 
 class Keying(Base):

@@ -200,3 +200,44 @@ def test_facts_are_said_anew_before_the_batch_is_kept(office: Office, technician
     assert state(office, batch) == "open"
     with office.server.sessions() as db:
         assert db.get_one(Batch, batch).facts == {"light": "night"}
+
+
+def standing(office: Office) -> list[int]:
+    """Rows of the decisions that stand."""
+    with office.server.sessions() as db:
+        return sorted(one.row for one in db.query(Decision) if not one.undone_at)
+
+
+def test_what_was_accepted_at_once_is_taken_back_at_once_or_one_by_one(
+    office: Office, technician: Browser, tmp_path: Path
+) -> None:
+    rows = [{**row, "length_mm": "48O"} for row in ROWS]
+    batch = checked(office, technician, write_batch(tmp_path / "trip", rows))
+    propose(office, batch, "length_mm", "480")
+    technician.post(f"/batches/{batch}/proposals", kind="not a number")
+    with office.server.sessions() as db:
+        first = min(one.id for one in db.query(Decision))
+    for page in ("", "/findings"):
+        assert "Take back all 3" in technician.get(f"/batches/{batch}{page}").text
+    technician.post(f"/batches/{batch}/decisions/{first}/undo", back="batch")
+    assert standing(office) == [3, 4]
+    assert "Take back all 2" in technician.get(f"/batches/{batch}").text
+    assert technician.post(f"/batches/{batch}/decisions/{first + 1}/undo", whole="true").status_code == 303
+    assert standing(office) == []
+    assert "Take back all" not in technician.get(f"/batches/{batch}/findings").text
+    assert technician.post(f"/batches/{batch}/decisions/{first + 1}/undo", whole="true").status_code == 422
+
+
+def test_one_press_that_corrected_several_cells_is_one_undo(
+    office: Office, technician: Browser, tmp_path: Path
+) -> None:
+    batch = checked(office, technician, write_batch(tmp_path / "trip"))
+    technician.post(f"/batches/{batch}/decisions", kind="count", row=2)
+    assert len(standing(office)) > 1
+    page = technician.get(f"/batches/{batch}").text
+    assert page.count("/undo") == 1
+    assert "Take back all" not in page
+    with office.server.sessions() as db:
+        newest = max(one.id for one in db.query(Decision))
+    technician.post(f"/batches/{batch}/decisions/{newest}/undo")
+    assert standing(office) == []

@@ -136,8 +136,8 @@ def undo(ask: Asking, batch_id: Id, decision_id: Number) -> Decided:
     """Take a decision back; it stays on record as undone."""
     batch = find_batch(ask, batch_id, own=True)
     made = decisions.undo(ask.db, batch, decision_id)
-    ask.did(f"undid: {made.kind}", f"{batch.name}: {made.image or made.row} {made.value}")
-    return Decided(decisions=[made.id])
+    ask.did(f"undid: {made[0].kind}", f"{batch.name}: {made[0].image or made[0].row} {made[0].value}")
+    return Decided(decisions=[one.id for one in made])
 
 
 def accept_proposals(ask: Asking, batch_id: Id, which: Kind) -> Decided:

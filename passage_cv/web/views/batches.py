@@ -14,7 +14,7 @@ from passage_cv.intake.columns import WORDS
 from passage_cv.intake.containers import read_container
 from passage_cv.web import batches as rules
 from passage_cv.web.ask import Ask, Asking, NotFound
-from passage_cv.web.decisions import count_decisions, newest_decisions
+from passage_cv.web.decisions import count_decisions, newest_decisions, presses_of
 from passage_cv.web.paths import below
 from passage_cv.web.people import Role
 from passage_cv.web.tables import Batch, Job, Upload
@@ -65,6 +65,7 @@ def show(ask: Asking, batch_id: str, files: Page = 1) -> Response:
         job=last_job(ask, batch.id),
         decisions=newest_decisions(ask.db, batch, DECISIONS_SHOWN),
         n_decisions=count_decisions(ask.db, batch),
+        presses=presses_of(ask.db, batch),
         is_owner=batch.owner_id == ask.person.id,
         fact_names=rules.FACTS,
         words=WORDS,

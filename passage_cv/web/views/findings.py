@@ -72,6 +72,7 @@ def findings(
         only=only,
         kind=kind,
         kinds=_kinds(ask, batch),
+        presses=decisions.presses_of(ask.db, batch),
         **_standing(ask, batch),
     )
 
@@ -92,12 +93,17 @@ def accept_proposals(ask: Asking, batch_id: str, kind: Text = "") -> Response:
     return ask.go(f"/batches/{batch.id}/findings")
 
 
-def undo(ask: Asking, batch_id: str, decision_id: int, back: Text = "") -> Response:
-    """Take a decision back."""
+def undo(
+    ask: Asking, batch_id: str, decision_id: int, back: Text = "", whole: Annotated[bool, Form()] = False
+) -> Response:
+    """Take back what one press decided about a row, or all that it decided."""
     batch = find_batch(ask, batch_id, own=True)
-    made = decisions.undo(ask.db, batch, decision_id)
-    ask.did(f"undid: {made.kind}", f"{batch.name}: {made.image or made.row} {made.value}")
-    return _back(ask, batch, back)
+    made = decisions.undo(ask.db, batch, decision_id, whole=whole)
+    if whole:
+        ask.did("took back accepted proposals", f"{batch.name}: {len(made)} of {made[0].why}")
+    else:
+        ask.did(f"undid: {made[0].kind}", f"{batch.name}: {made[0].image or made[0].row} {made[0].value}")
+    return ask.go(f"/batches/{batch.id}#decisions") if back == "batch" else _back(ask, batch, back)
 
 
 def findings_csv(ask: Asking, batch_id: str) -> Response:

@@ -2,17 +2,16 @@
 
 A step that runs once per picture is a function from one item to one result, which catches what can go wrong
 with that item itself. The default executor is a local pool of spawned processes; any
-``concurrent.futures.Executor`` can be handed in instead. Items lost with a killed worker are run again: those
-that were being worked on one at a time, so that a bad item cannot take good ones with it, the others in a pool
-as before.
+``concurrent.futures.Executor`` can be handed in instead. Items lost with a killed worker are run again, on this
+machine whatever executor broke: those that were being worked on one at a time, so that a bad item cannot take
+good ones with it, the others in a local pool.
 """
 
 from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import Executor, Future, ProcessPoolExecutor, as_completed
-from concurrent.futures.process import BrokenProcessPool
+from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor, as_completed
 from contextlib import ExitStack
 from multiprocessing import get_context
 from typing import TypeVar
@@ -127,12 +126,12 @@ def _run_together(
         waiting: dict[Future[list[R]], int] = {
             executor.submit(_apply, function, part): start for start, part in parts.items()
         }
-    except BrokenProcessPool:
+    except BrokenExecutor:
         return
     for future in as_completed(waiting):
         try:
             results = future.result()
-        except BrokenProcessPool:
+        except BrokenExecutor:
             continue
         keep(waiting[future], results)
 
@@ -146,7 +145,7 @@ def _run_apart(function: Callable[[A], R], parts: Mapping[int, Sequence[A]]) -> 
             for item in part:
                 try:
                     results.append(pool.submit(function, item).result())
-                except BrokenProcessPool:
+                except BrokenExecutor:
                     pool = pools.enter_context(_pool(1))
                     results.append(_run_again(function, item, pool))
             yield start, results
@@ -155,7 +154,7 @@ def _run_apart(function: Callable[[A], R], parts: Mapping[int, Sequence[A]]) -> 
 def _run_again(function: Callable[[A], R], item: A, pool: Executor) -> R:
     try:
         return pool.submit(function, item).result()
-    except BrokenProcessPool as error:
+    except BrokenExecutor as error:
         raise InputError(
             f"This item ends the process that works on it: {item!r}",
             do="Take it out by name, with the reason, and run again.",

@@ -6,8 +6,10 @@ attached. Where weights came from and their hash travel with the network into th
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TypeGuard
 from urllib.error import URLError
 
 import torch
@@ -22,6 +24,12 @@ from passage_cv.recognition.tuned_settings import REGISTRY_NETWORK, NetworkSetti
 IMAGENET_MEAN = (0.485, 0.456, 0.406)
 IMAGENET_DEVIATION = (0.229, 0.224, 0.225)
 """Of pixels in [0, 1], as torchvision's weights were trained [torchvision's own documentation]."""
+
+WITHOUT_SIDE_HEADS: Mapping[str, Mapping[str, object]] = {
+    "googlenet": {"aux_logits": False, "init_weights": False},
+    "inception_v3": {"aux_logits": False, "init_weights": False},
+}
+"""Networks of torchvision that have more than one head unless asked otherwise (its documentation)."""
 
 
 class Classifier(nn.Module):
@@ -76,7 +84,7 @@ def build_network(settings: NetworkSettings, n_classes: int) -> tuple[Classifier
     Raises
     ------
     InputError
-        If the network is not known or has no linear last layer, or its weights are missing, unreachable or others
+        If the network is not known or has no single last layer, or its weights are missing, unreachable or others
         than those named.
     """
     if settings.name == REGISTRY_NETWORK:
@@ -116,7 +124,7 @@ def _torchvision_network(settings: NetworkSettings) -> tuple[nn.Module, int, Ori
             do=f"Name {REGISTRY_NETWORK} or one of torchvision's {len(known)} classification networks, "
             "for example resnet50.",
         )
-    network = torchvision.models.get_model(settings.name, weights=None)
+    network = torchvision.models.get_model(settings.name, weights=None, **WITHOUT_SIDE_HEADS.get(settings.name, {}))
     origin = _load_weights(network, settings)
     n_features = _cut_last_layer(network, settings.name)
     return FromHalfRange(network), n_features, origin
@@ -131,12 +139,21 @@ def _load_weights(network: nn.Module, settings: NetworkSettings) -> Origin:
             "Weights are missing", where=str(path), do="Copy the file there, or correct network.weights."
         )
     try:
-        network.load_state_dict(torch.load(path, weights_only=True, map_location="cpu"))
+        network.load_state_dict(
+            _without_side_heads(torch.load(path, weights_only=True, map_location="cpu"), settings)
+        )
     except RuntimeError as error:
         raise InputError(
             f"Weights are not those of {settings.name}", where=str(path), do="Give a state_dict of this network."
         ) from error
     return Origin(settings.weights if settings.weights == "torchvision" else path.name, sha256_file(path))
+
+
+def _without_side_heads(state: dict[str, Tensor], name: str) -> dict[str, Tensor]:
+    """The weights less those of heads that only helped a network to its first weights."""
+    if name not in WITHOUT_SIDE_HEADS:
+        return state
+    return {key: one for key, one in state.items() if not key.lower().startswith("aux")}
 
 
 def _downloaded(name: str) -> Path:
@@ -155,14 +172,21 @@ def _downloaded(name: str) -> Path:
 
 
 def _cut_last_layer(network: nn.Module, name: str) -> int:
-    """Replace the last linear layer by nothing and return how many features went into it."""
-    linear = [(path, layer) for path, layer in network.named_modules() if isinstance(layer, nn.Linear)]
-    last = [(path, layer) for path, layer in linear if layer.out_features == IMAGENET_CLASSES]
+    """Replace the last layer, a linear one or a convolution of single pixels, by nothing; its number of inputs."""
+    last = [(path, layer) for path, layer in network.named_modules() if _names_classes(layer)]
     if len(last) != 1:
         raise InputError(
-            f"Network {name} has no single linear last layer", where="network.name", do="Name another, as resnet50."
+            f"Network {name} has {len(last)} layers that name classes, one is needed",
+            where="network.name",
+            do="Name another, as resnet50.",
         )
     path, layer = last[0]
     parent, _, own = path.rpartition(".")
     setattr(network.get_submodule(parent), own, nn.Identity())
-    return int(layer.in_features)
+    return int(layer.in_features if isinstance(layer, nn.Linear) else layer.in_channels)
+
+
+def _names_classes(layer: nn.Module) -> TypeGuard[nn.Linear | nn.Conv2d]:
+    if isinstance(layer, nn.Linear):
+        return layer.out_features == IMAGENET_CLASSES
+    return isinstance(layer, nn.Conv2d) and layer.out_channels == IMAGENET_CLASSES

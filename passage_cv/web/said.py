@@ -23,6 +23,8 @@ _ENDS = ".:)"
 _LONGEST = 4000
 """Characters; what is longer is no sentence and stays as it is."""
 _REMEMBERED = 8192
+_DEEPEST = 10
+"""Sentences within sentences that are looked up; no cell that somebody typed can make it more."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,36 +99,38 @@ class Said:
         english = str(text)
         if not (self._whole or self._by_word) or len(english) > _LONGEST:
             return english
-        return self._look_up(english)
+        return self._look_up(english, _DEEPEST)
 
-    def _translate(self, text: str) -> str:
+    def _translate(self, text: str, left: int) -> str:
         bare = text.strip()
-        if not bare:
+        if not bare or not left:
             return text
-        found = self._known(bare)
+        found = self._known(bare, left)
         if found is None:
-            found = self._pieces(bare)
+            found = self._pieces(bare, left)
         if found == bare:
-            found = self._fitted(bare, self._loose) or bare
+            found = self._fitted(bare, self._loose, left) or bare
         return text.replace(bare, found, 1) if bare != text else found
 
-    def _known(self, text: str) -> str | None:
-        if text in self._whole:
-            return self._whole[text]
-        if text[-1] in _ENDS and text[:-1] in self._whole:
-            return self._whole[text[:-1]] + text[-1]
-        if (fitted := self._fitted(text, self._candidates(text))) is not None:
-            return fitted
-        if text[-1] in _ENDS and (known := self._known(text[:-1]) if len(text) > 1 else None):
-            return known + text[-1]
+    def _known(self, text: str, left: int) -> str | None:
+        """The text whole or by a pattern, with or without the sign that it ends with."""
+        inner = text.rstrip(_ENDS)
+        for one in (text, inner):
+            if one in self._whole:
+                return self._whole[one] + text[len(one) :]
+        for one in dict.fromkeys((text, inner)):
+            fitted = self._fitted(one, self._candidates(one), left)
+            if fitted is not None:
+                return fitted + text[len(one) :]
         return None
 
-    def _fitted(self, text: str, patterns: Iterable[Pattern]) -> str | None:
+    def _fitted(self, text: str, patterns: Iterable[Pattern], left: int) -> str | None:
         """The text by the first pattern that fits, its gaps looked up in turn."""
         for pattern in patterns:
             gaps = pattern.fill(text)
             if gaps is not None:
-                return GAP.sub(lambda gap, gaps=gaps: self(gaps[gap[1]]), pattern.then)  # type: ignore[misc]
+                said = {number: self._look_up(gap, left - 1) for number, gap in gaps.items()}
+                return GAP.sub(lambda gap, said=said: said[gap[1]], pattern.then)  # type: ignore[misc]
         return None
 
     def _candidates(self, text: str) -> Iterator[Pattern]:
@@ -135,13 +139,13 @@ class Said:
         found = [pattern for word in words for pattern in self._by_word.get(word, ())]
         yield from sorted(found, key=lambda one: -one.weight)
 
-    def _pieces(self, text: str) -> str:
+    def _pieces(self, text: str, left: int) -> str:
         """A sentence whose pieces are known: joined as it was."""
         for joint in _JOINTS:
             pieces = text.split(joint)
             if len(pieces) > 1:
                 between = re.sub("[a-z]+", lambda word: self._whole.get(word[0], word[0]), joint)
-                return between.join(map(self, pieces))
+                return between.join(self._look_up(piece, left - 1) for piece in pieces)
         return text
 
 

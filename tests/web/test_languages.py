@@ -175,11 +175,14 @@ def test_how_a_sentence_is_looked_up(english: str, german: str) -> None:
     assert SAID(english) == german
 
 
-def test_a_long_text_of_joints_ends_soon() -> None:
-    """Looking up is linear in the text: a cell that somebody filled with commas must not hold a page up."""
-    many = ", or ".join(["Row 7 has"] * 300)
-    assert SAID(many)[:9] == "Row 7 has"
-    assert SAID("a" * 100_000) == "a" * 100_000
+EVIL = ["Row 7 has " * 390, "no weight" + ")" * 3900, ", or ".join(["Row 7 has"] * 280), "(" * 3900, "no is " * 600]
+
+
+@pytest.mark.parametrize("text", [*EVIL, "a" * 100_000], ids=lambda text: f"{text[:6]} {len(text)}")
+def test_what_somebody_typed_into_a_cell_cannot_hold_a_page_up(text: str) -> None:
+    """Sentences nest a few times only: neither the stack ends nor the patience."""
+    assert SAID(text)
+    assert SAID(f"Row 7 has {text}")
 
 
 def test_places_of_sentences_name_what_comes_in() -> None:

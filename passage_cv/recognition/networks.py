@@ -139,9 +139,8 @@ def _load_weights(network: nn.Module, settings: NetworkSettings) -> Origin:
             "Weights are missing", where=str(path), do="Copy the file there, or correct network.weights."
         )
     try:
-        network.load_state_dict(
-            _without_side_heads(torch.load(path, weights_only=True, map_location="cpu"), settings)
-        )
+        state = torch.load(path, weights_only=True, map_location="cpu")
+        network.load_state_dict(_without_side_heads(state, settings.name))
     except RuntimeError as error:
         raise InputError(
             f"Weights are not those of {settings.name}", where=str(path), do="Give a state_dict of this network."

@@ -56,7 +56,7 @@ def bring_large_batch(folder: Path, n_pictures: int, *, most_ms: float, tell: Te
         client = httpx.Client(base_url=served.address, cookies={COOKIE: cookie}, headers=headers, timeout=600)
         batch = str(client.post("/batches", data={"name": "large"}).headers["location"]).rpartition("/")[2]
         visit = Visit(client, served, f"/batches/{batch}", max(1, n_pictures // VIEWS // 50), tell)
-        _send(client, batch, packed, tell)
+        send_zip(client, batch, packed, tell)
         visit.wait_for("check", "checked")
         worst = [*visit.open(*PAGES), *visit.edit_pairing(n_pictures // VIEWS)]
         list(visit.open(*WHOLE))
@@ -165,7 +165,8 @@ def _somebody(settings: WebSettings) -> tuple[dict[str, str], str]:
     return {"x-form-mark": accounts.form_mark(SECRET, cookie), "tus-resumable": "1.0.0"}, cookie
 
 
-def _send(client: httpx.Client, batch: str, packed: Path, tell: Tell) -> None:
+def send_zip(client: httpx.Client, batch: str, packed: Path, tell: Tell) -> None:
+    """Send a zip in one piece."""
     given = {"batch": batch, "filename": "large.zip"}
     pairs = ",".join(f"{key} {b64encode(value.encode()).decode()}" for key, value in given.items())
     headers = {"upload-length": str(packed.stat().st_size), "upload-metadata": pairs,

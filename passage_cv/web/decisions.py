@@ -26,7 +26,7 @@ LONGEST_TEXT = 500
 
 @dataclass(frozen=True, slots=True)
 class Press:
-    """What one press decided about several rows: how many stand, who pressed, and ``decision_id`` to take all back."""
+    """What one press decided about several rows: how many stand, who pressed, ``decision_id`` to take all back."""
 
     decision_id: int
     n: int

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from urllib.parse import urlsplit
 
 from playwright.sync_api import Page, Route, sync_playwright
 
-from tests.web.browser import CHROMIUM
+from tests.web.browser import CHROMIUM, overflows
 from tests.web.conftest import Browser
 
 ADDRESS = "http://testserver"
@@ -25,6 +27,19 @@ def watching(browser: Browser) -> Iterator[Page]:
         page.route("**/*", _answering(browser))
         yield page
         chromium.close()
+
+
+def look_at(page: Page, name: str) -> None:
+    """Nothing overflows on a small and a wide screen, light and dark; kept where PASSAGE_SCREENSHOTS says."""
+    folder = os.environ.get("PASSAGE_SCREENSHOTS", "")
+    for width, scheme in ((360, "dark"), (360, "light"), (1920, "dark"), (1920, "light")):
+        page.set_viewport_size({"width": width, "height": 900})
+        page.emulate_media(color_scheme=scheme)  # type: ignore[arg-type]  # a literal of two
+        assert not overflows(page), (name, width)
+        if folder:
+            Path(folder).mkdir(parents=True, exist_ok=True)
+            page.screenshot(path=f"{folder}/{name}-{width}-{scheme}.png", full_page=True)
+    page.set_viewport_size({"width": 1280, "height": 900})
 
 
 def _answering(browser: Browser) -> Callable[[Route], None]:

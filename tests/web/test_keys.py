@@ -8,10 +8,11 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from passage_cv.web.people import Role
+from passage_cv.web.views import findings as views
 from tests.batches import ROWS, write_batch
 from tests.web.browser import CHROMIUM, NO_CHROMIUM
 from tests.web.conftest import Browser, Office
-from tests.web.indoors import ADDRESS, watching
+from tests.web.indoors import ADDRESS, look_at, watching
 from tests.web.test_batches import checked
 
 pytestmark = pytest.mark.skipif(not CHROMIUM, reason=NO_CHROMIUM)
@@ -62,3 +63,35 @@ def test_u_takes_back_the_newest_of_two_decisions_about_a_finding(
         page.keyboard.press("u")
         expect(page.locator("#finding-0")).not_to_contain_text("502")
         expect(page.locator("#finding-0")).to_contain_text("501")
+
+
+def test_pages_turn_by_key_and_a_picture_is_seen_large_without_leaving(
+    office: Office, technician: Browser, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(views, "PER_PAGE", 2)
+    batch = _three_wrong_lengths(office, technician, tmp_path / "trip")
+    with watching(technician) as page:
+        page.goto(f"{ADDRESS}/batches/{batch}/findings?only=must+resolve")
+        page.keyboard.press(".")
+        page.wait_for_url("**page=2**")
+        page.keyboard.press(",")
+        page.wait_for_url("**page=1**")
+        page.keyboard.press("j")
+        page.keyboard.press("p")
+        large = page.locator("dialog img")
+        expect(large).to_be_visible()
+        box, seen = large.bounding_box(), page.locator(".finding img").first.bounding_box()
+        assert box is not None
+        assert seen is not None
+        assert box["height"] > 2 * seen["height"]
+        look_at(page, "large")
+        page.keyboard.press("Escape")
+        expect(large).to_be_hidden()
+        page.keyboard.press("p")
+        expect(large).to_be_visible()
+        page.keyboard.press("p")  # there is no further picture
+        expect(large).to_be_hidden()
+        expect(page.locator("#finding-0")).to_be_focused()
+        page.locator(".finding .pictures a").first.click()
+        expect(large).to_be_visible()
+        assert "/findings" in page.url

@@ -36,9 +36,22 @@ function meant(key) {
   return null;
 }
 
+// A picture as large as the window, over the page; P again shows the next one, at last the page.
+function enlarge(link) {
+  const over = document.getElementById("large"), old = over.querySelector("img");
+  const picture = document.createElement("img");
+  picture.src = link.href;
+  picture.alt = link.querySelector("img").alt;
+  if (old) old.replaceWith(picture); else over.append(picture);
+  over.links = [...link.parentElement.querySelectorAll("a")];
+  over.at = over.links.indexOf(link);
+  if (!over.open) over.showModal();
+}
+
 function open(key) {
   const target = meant(key);
   if (!target) return false;
+  if (key === "p") { const link = target.querySelector("a"); if (link) enlarge(link); return Boolean(link); }
   if (target.tagName === "BUTTON") { target.click(); return true; }
   target.open = true;
   const field = target.querySelector("input[name=value]") || target.querySelector("select");
@@ -49,6 +62,12 @@ function open(key) {
 
 document.addEventListener("keydown", (event) => {
   if (event.ctrlKey || event.metaKey || event.altKey) return;
+  const over = document.querySelector("dialog[open]");
+  if (over) {
+    const next = over.links[over.at + 1];
+    if (event.key.toLowerCase() === "p") { if (next) enlarge(next); else over.close(); }
+    return;
+  }
   if (event.key === "Escape" && typing(event.target)) {
     const finding = event.target.closest(".finding");
     if (finding) finding.focus();
@@ -65,6 +84,10 @@ document.addEventListener("keydown", (event) => {
 document.addEventListener("DOMContentLoaded", () => {
   const place = document.querySelector(/^#(finding|series)-\d+$/.test(location.hash) ? location.hash : "#no-such-place");
   if (place) place.focus();
+  document.addEventListener("click", (event) => {
+    const link = event.target.closest(".finding .pictures a"), plain = !(event.ctrlKey || event.metaKey || event.shiftKey);
+    if (link && plain && document.getElementById("large")) { event.preventDefault(); enlarge(link); }
+  });
   const back = document.querySelector("[data-back]");
   if (back && history.length > 1) back.addEventListener("click", (event) => { event.preventDefault(); history.back(); });
   let then = null;

@@ -93,12 +93,10 @@ def accept_proposals(ask: Asking, batch_id: str, kind: Text = "") -> Response:
     return ask.go(f"/batches/{batch.id}/findings")
 
 
-def undo(
-    ask: Asking, batch_id: str, decision_id: int, back: Text = "", whole: Annotated[bool, Form()] = False
-) -> Response:
+def undo(ask: Asking, batch_id: str, decision_id: int, back: Text = "", whole: Text = "") -> Response:
     """Take back what one press decided about a row, or all that it decided."""
     batch = find_batch(ask, batch_id, own=True)
-    made = decisions.undo(ask.db, batch, decision_id, whole=whole)
+    made = decisions.undo(ask.db, batch, decision_id, whole=bool(whole))
     if whole:
         ask.did("took back accepted proposals", f"{batch.name}: {len(made)} of {made[0].why}")
     else:

@@ -23,12 +23,12 @@ from passage_cv.web.columns import all_units
 from passage_cv.web.people import Role
 from passage_cv.web.research import train_settings
 from passage_cv.web.said import GAP, Said
-from passage_cv.web.tables import Batch, Made, Release, Service, SheetLine, User
+from passage_cv.web.tables import Batch, Job, Made, Release, Service, SheetLine, User
 from passage_cv.web.texts import SAID, read_catalogue
 from tests.batches import FACTS, ROWS, write_batch
 from tests.demo.test_faults import sheet
 from tests.web.conftest import Browser, Office
-from tests.web.furnished import furnish, page_routes
+from tests.web.furnished import furnish, page_routes, raise_alarm
 from tests.web.strange import LANGUAGE, Page, all_sentences, plain_words, strange, write_strange
 from tests.web.test_batches import checked
 
@@ -126,6 +126,24 @@ def test_findings_and_the_batch_they_are_of(office: Office, tmp_path: Path) -> N
     assert plain_on(technician, places, data_of(office)) == ""
 
 
+def test_work_that_was_refused(office: Office, tmp_path: Path) -> None:
+    """The batch is kept while there is no data set; the refusal stands on the batch, in the work, and in its log."""
+    technician = office.role(Role.TECHNICIAN)
+    batch = checked(office, technician, write_batch(tmp_path / "whole"))
+    assert technician.post(f"/batches/{batch}/accept").status_code == 303
+    office.work()
+    with office.server.sessions() as db:
+        job = db.query(Job).filter(Job.kind == "accept").one()
+    assert job.state == "failed"
+    places = (f"/batches/{batch}", "/jobs", f"/jobs/{job.id}")
+    assert plain_on(technician, places, data_of(office)) == ""
+    state = (
+        technician.get(f"/jobs/{job.id}/state", headers=ASKED).text
+        + technician.get(f"/jobs/{job.id}/log", headers=ASKED).text
+    )
+    assert plain_words(state, data_of(office)) == []
+
+
 def test_every_fault_that_the_demo_can_plant(sheet: bytes, say: Said, tmp_path: Path) -> None:
     rows = list(csv.DictReader(sheet.decode().splitlines()))
     batch = write_batch(tmp_path / "batch", rows, FACTS)
@@ -195,4 +213,8 @@ def test_the_furnished_house(make_office: Callable[..., Office], tmp_path: Path)
     office = make_office()
     addresses = furnish(office, tmp_path / "place")
     every = [address for route in page_routes() if route != "/" for address in addresses[route]]
-    assert plain_on(office.role(*Role), every, data_of(office)) == ""
+    everybody, data = office.role(*Role), data_of(office)
+    assert plain_on(everybody, every, data) == ""
+    alarming = addresses["/service/status/{made_id}"][0]
+    raise_alarm(office, alarming.rpartition("/")[2])
+    assert plain_on(everybody, ("/service", alarming), data) == ""

@@ -132,10 +132,10 @@ def decide(ask: Asking, batch_id: Id, new: NewDecision) -> Decided:
     return Decided(decisions=[made.id])
 
 
-def undo(ask: Asking, batch_id: Id, decision_id: Number) -> Decided:
-    """Take a decision back; it stays on record as undone."""
+def undo(ask: Asking, batch_id: Id, decision_id: Number, *, whole: bool = False) -> Decided:
+    """Take a decision back; it stays on record as undone. ``whole`` takes back all that was decided with it."""
     batch = find_batch(ask, batch_id, own=True)
-    made = decisions.undo(ask.db, batch, decision_id)
+    made = decisions.undo(ask.db, batch, decision_id, whole=whole)
     ask.did(f"undid: {made[0].kind}", f"{batch.name}: {made[0].image or made[0].row} {made[0].value}")
     return Decided(decisions=[one.id for one in made])
 

@@ -18,16 +18,8 @@ from passage_cv.errors import InputError
 from passage_cv.web import remembered, sceptic
 from passage_cv.web import research as rules
 from passage_cv.web.ask import Ask, Asking, NotFound
-from passage_cv.web.views.api_records import (
-    LeakLine,
-    Name,
-    NewPolicy,
-    NewStore,
-    PolicyState,
-    Started,
-    StoreState,
-    VersionState,
-)
+from passage_cv.web.views.api_records import Name, Started
+from passage_cv.web.views.api_work_records import LeakLine, NewPolicy, NewStore, PolicyState, StoreState, VersionState
 
 
 def store_state(ask: Asking) -> StoreState:

@@ -9,7 +9,8 @@ from fastapi import Form, UploadFile
 from passage_cv.web import releases
 from passage_cv.web.ask import Ask, Asking
 from passage_cv.web.tables import Release, Service
-from passage_cv.web.views.api_records import Answer, Back, Id, Reason, ReleaseState, ServiceLine, SiteState, Started
+from passage_cv.web.views.api_records import Id, Reason, Started
+from passage_cv.web.views.api_work_records import Answer, Back, ReleaseState, ServiceLine, SiteState
 from passage_cv.web.views.gate import find_package, find_release
 from passage_cv.web.views.research import find
 

@@ -1,4 +1,4 @@
-"""What scripts send and get as JSON: one record per body and answer, all of them in the OpenAPI document."""
+"""What scripts send and get as JSON about people, batches and readings: one record per body and answer."""
 
 from __future__ import annotations
 
@@ -8,8 +8,6 @@ from fastapi import Path
 from pydantic import Field
 
 from passage_cv.config import Settings
-from passage_cv.dataset.store import StoreSettings
-from passage_cv.dataset.versions import VersionRecord
 from passage_cv.intake.timeline import Timeline
 from passage_cv.web.people import Role
 
@@ -27,6 +25,12 @@ class Refusal(Settings):
     what: str
     where: str
     do: str
+
+
+class Started(Settings):
+    """Background work that was asked for; ask for it at ``/api/jobs/<id>``."""
+
+    job: str
 
 
 # people
@@ -137,15 +141,6 @@ class Receipt(Settings):
     receipt: dict[str, Any]
 
 
-class Findings(Settings):
-    """What the last check found: counts, how the sheet was read, every finding (formats 2) and every decision."""
-
-    counts: dict[str, int]
-    sheet: dict[str, Any]
-    findings: list[dict[str, Any]]
-    decisions: list[DecisionLine]
-
-
 class DecisionLine(Settings):
     """A decision that stands; give its id to undo it."""
 
@@ -159,6 +154,15 @@ class DecisionLine(Settings):
     why: str
     who: str
     at: str
+
+
+class Findings(Settings):
+    """What the last check found: counts, how the sheet was read, every finding (formats 2) and every decision."""
+
+    counts: dict[str, int]
+    sheet: dict[str, Any]
+    findings: list[dict[str, Any]]
+    decisions: list[DecisionLine]
 
 
 class NewDecision(Settings):
@@ -366,186 +370,3 @@ class Readings(Settings):
     kappa: float | None
     reason: str
     disputed: list[Disputed]
-
-
-# background work
-
-
-class Started(Settings):
-    """Background work that was asked for; ask for it at ``/api/jobs/<id>``."""
-
-    job: str
-
-
-class JobState(Settings):
-    """How far background work is."""
-
-    id: str
-    kind: str
-    subject: str
-    state: str
-    label: str
-    done: int
-    total: int
-    who: str
-    created_at: str
-    ended_at: str
-    refusal: dict[str, Any]
-    result: dict[str, Any]
-
-
-class Log(Settings):
-    """The end of what work printed."""
-
-    log: str
-
-
-# data set
-
-
-class NewStore(Settings):
-    """How roles are drawn, for good."""
-
-    unit: Literal["trip", "individual"] = "trip"
-    train: Annotated[float, Field(ge=0, le=1)] = 0.4
-    cut: Annotated[float, Field(ge=0, le=1)] = 0.4
-    test: Annotated[float, Field(ge=0, le=1)] = 0.2
-    policy: Line = ""
-
-
-class StoreState(Settings):
-    """How roles are drawn; before the data set is begun what is usual."""
-
-    is_begun: bool
-    settings: StoreSettings
-
-
-class VersionState(VersionRecord):
-    """One version: its record (formats 6), and fish per class and role."""
-
-    version: str
-    classes: dict[str, dict[str, int]]
-
-
-class LeakLine(Settings):
-    """One thing looked for that could tie two roles together: ``shared`` of ``n``."""
-
-    what: str
-    n: int
-    shared: int
-    allowed: bool
-    examples: list[str]
-    is_fault: bool
-
-
-class NewPolicy(Settings):
-    """A site's policy under a new name."""
-
-    name: Line
-    text: Annotated[str, Field(max_length=100_000)]
-
-
-class PolicyState(Settings):
-    """A policy that was handed in."""
-
-    name: str
-    site: str
-    sha256: str
-
-
-# models and cutoffs
-
-
-class Training(Settings):
-    """A training to start."""
-
-    config: Line
-    policy: Line
-    version: Line = "latest"
-
-
-class Calibration(Settings):
-    """Scores and a policy: to set cutoffs by, or to try other demands on."""
-
-    scores: Line
-    policy: Line
-
-
-class Pair(Settings):
-    """Two runs to compare."""
-
-    first: Line
-    second: Line
-
-
-class Thing(Settings):
-    """A run, scores, cutoffs, a report, a package, or what a look came to."""
-
-    id: str
-    kind: str
-    title: str
-    who: str
-    at: str
-    sources: dict[str, Any]
-    facts: dict[str, Any]
-
-
-class WholeThing(Thing):
-    """With what it holds: cutoffs and their limits in words, tables, a gate's log read, names of a report's files."""
-
-    content: dict[str, Any]
-
-
-# releases
-
-
-class Answer(Settings):
-    """An engineer's answer to a proposal."""
-
-    accept: bool
-    text: Line = ""
-
-
-class ReleaseState(Settings):
-    """A proposal and what became of it."""
-
-    id: str
-    cutoffs: str
-    package: str
-    state: str
-    proposed_by: str
-    proposed_at: str
-    decided_by: str
-    decided_at: str
-    reason: str
-    answer: str
-    limits: list[str]
-    in_service: bool
-
-
-class ServiceLine(Settings):
-    """A package put into service at a site."""
-
-    release: str
-    since: str
-    who: str
-    reason: str
-
-
-class SiteState(Settings):
-    """What a site runs, what it ran before (newest first), and the newest reading of its gate's log (a thing)."""
-
-    site: str
-    now: ServiceLine
-    before: list[ServiceLine]
-    log: str
-
-
-class Back(Settings):
-    """Which site goes back to its package before, and why."""
-
-    site: Line
-    reason: Line
-
-
-Findings.model_rebuild()

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from passage_cv.web import research as rules
 from passage_cv.web.ask import Asking
-from passage_cv.web.views.api_records import Calibration, Id, Pair, Started, Training
+from passage_cv.web.views.api_records import Id, Started
+from passage_cv.web.views.api_work_records import Calibration, Pair, Training
 from passage_cv.web.views.research import find
 
 

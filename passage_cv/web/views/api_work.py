@@ -14,7 +14,8 @@ from passage_cv.web.ask import Ask, Asking, NotAllowed, NotFound
 from passage_cv.web.people import Role
 from passage_cv.web.settings import WebSettings
 from passage_cv.web.tables import Job, Made
-from passage_cv.web.views.api_records import Id, JobState, Log, Thing, WholeThing
+from passage_cv.web.views.api_records import Id
+from passage_cv.web.views.api_work_records import JobState, Log, Thing, WholeThing
 from passage_cv.web.views.research import find_job, jobs_seen, read_log
 
 FOR_ENGINEERS = ("cutoffs", "report", "package", "status")

@@ -30,6 +30,7 @@ from passage_cv.intake.scale_checks import marker_side_mm
 from passage_cv.intake.sheet import CHECKLIST, Sheet, find_sheet, read_facts, read_sheet
 from passage_cv.intake.target_checks import PURPOSE as TARGET
 from passage_cv.intake.times import parse_instant
+from passage_cv.intake.view_checks import GATE_VIEW, backdrops_of, empty_samples, place_of
 from passage_cv.parallel import map_items
 from passage_cv.progress import Progress, silent
 from passage_cv.records import Finding
@@ -83,10 +84,33 @@ def check_batch(  # noqa: PLR0913 - all but the folder by name, each with a plai
         workspace = Path(tempfile.mkdtemp(prefix="passage-cv-"))
         batch = replace(batch, workspace=workspace)
         weakref.finalize(batch.lifetime, shutil.rmtree, workspace, ignore_errors=True)
-    pictures = map_items(
-        examine_picture, picture_tasks(batch), label="Looking at pictures", progress=progress, executor=executor
-    )
+    pictures = look_at_pictures(batch, progress=progress, executor=executor)
     return find_faults(replace(batch, images=tuple(on_site_time(pictures, batch.pairing))))
+
+
+def look_at_pictures(
+    batch: CheckedBatch, *, executor: Executor | None = None, progress: Progress = silent
+) -> Iterator[Picture]:
+    """Look at every picture once, in sheet order: at some empty views first, which the others are held against.
+
+    Sketches end here; what stays of a picture is numbers.
+    """
+    empty = empty_samples(batch)
+    tasks = picture_tasks(batch)
+    first = [replace(task, wants_sketch=True) for task in tasks if task.name in empty]
+    seen = map_items(examine_picture, first, label="Looking at empty views", progress=progress, executor=executor)
+    lines = batch.first_lines()
+    backdrops = backdrops_of(lines, seen)
+    rest = [
+        replace(task, backdrops=backdrops.get(place_of(line), {}), camera=line.text["camera"])
+        if (line := lines[task.name]).purpose == GATE_VIEW
+        else task
+        for task in tasks
+        if task.name not in empty
+    ]
+    others = iter(map_items(examine_picture, rest, label="Looking at pictures", progress=progress, executor=executor))
+    without = {one.name: replace(one, looks=replace(one.looks, sketch=b"")) for one in seen}
+    return (without.get(task.name) or next(others) for task in tasks)
 
 
 def read_batch(
@@ -162,14 +186,12 @@ def picture_tasks(batch: CheckedBatch) -> list[PictureTask]:
     lines = batch.first_lines()
     paths = {name: os.path.join(batch.folder, name) for name in lines if name not in batch.excluded}  # noqa: PTH118
     inside = os.path.realpath(batch.folder)
-    has_empty = any(line.purpose == "empty" for line in batch.rows)
     return [
         PictureTask(
             name,
             path,
             str(batch.workspace or ""),
             has_marker=marker_side_mm(batch, lines[name]) is not None,
-            wants_sketch=has_empty,
             is_target=lines[name].purpose == TARGET,
         )
         for name, path in paths.items()

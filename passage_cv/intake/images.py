@@ -8,7 +8,8 @@ in flat memory.
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import cv2
@@ -22,7 +23,9 @@ from passage_cv.intake.containers import Container, read_container
 from passage_cv.intake.exif import read_exif
 from passage_cv.intake.looks import Looks, look_at
 from passage_cv.intake.scale import Scale, measure_scale
+from passage_cv.intake.sketches import Backdrop
 from passage_cv.intake.targets import Target, measure_target
+from passage_cv.intake.views import View, view_of
 
 Rgb = npt.NDArray[np.uint8]
 
@@ -41,8 +44,9 @@ NO_LOOKS, NO_SCALE = Looks(), Scale()
 class PictureTask:
     """What to look at: ``name`` as the sheet has it; ``workspace`` takes reduced copies ("" makes none).
 
-    ``has_marker`` asks for the scale marker that the batch says is there, ``wants_sketch`` for what stands in the
-    view, where the batch has empty ones to hold it against, ``is_target`` for the numbers of a reference target.
+    ``has_marker`` asks for the scale marker that the batch says is there, ``is_target`` for the numbers of a
+    reference target, ``wants_sketch`` for the sketch of an empty view. ``backdrops`` are the empty views, by camera,
+    that the picture is held against; ``camera`` is the one that its line names, if any.
     """
 
     name: str
@@ -51,6 +55,8 @@ class PictureTask:
     has_marker: bool = False
     wants_sketch: bool = False
     is_target: bool = False
+    camera: str = ""
+    backdrops: Mapping[str, Backdrop] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +64,8 @@ class Picture:
     """What one look found. ``problem`` is empty where the picture is whole and readable.
 
     ``kind`` is the true file ending by its first bytes; ``trailing_bytes`` counts what follows the picture in
-    the file; ``working`` is the path of the reduced copy, or empty where the picture is small already.
+    the file; ``view`` is known where the batch has empty views of the same camera; ``working`` is the path of the
+    reduced copy, or empty where the picture is small already.
     """
 
     name: str
@@ -75,6 +82,7 @@ class Picture:
     looks: Looks = NO_LOOKS
     scale: Scale = NO_SCALE
     target: Target | None = None
+    view: View | None = None
     working: str = ""
     problem: str = ""
 
@@ -114,10 +122,13 @@ def examine_picture(task: PictureTask) -> Picture:
     reduced = reduce_picture(pixels)
     working = _keep_working(reduced, seen.sha256, task) if reduced is not pixels and task.workspace else ""
     shrunk = pixels.shape[1] / reduced.shape[1]
+    backdrop = task.backdrops.get(task.camera or seen.camera)
+    looks = look_at(reduced, sketched=task.wants_sketch or backdrop is not None)
     return replace(
         seen,
         trailing_bytes=trailing,
-        looks=look_at(reduced, sketched=task.wants_sketch),
+        looks=looks if task.wants_sketch else replace(looks, sketch=b""),
+        view=view_of(looks.sketch, pixels, backdrop) if backdrop else None,
         scale=measure_scale(reduced, shrunk) if task.has_marker else NO_SCALE,
         target=measure_target(reduced, scale=shrunk) if task.is_target else None,
         working=working,

@@ -34,18 +34,22 @@ Grey = npt.NDArray[np.uint8]
 Plane = npt.NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Body:
     """Something that is not in the empty view.
 
     ``area`` and ``at_frame`` (along the side that it meets most) in pixels of a sketch; ``thick`` its greatest
-    number of pixels in a column; ``slender`` the length of its tightest box over the width.
+    number of pixels in a column; ``slender`` the length of its tightest box over the width; ``mask`` its pixels
+    in a box whose corner is ``left`` and ``top``.
     """
 
     area: int
     at_frame: int
     thick: int
     slender: float
+    left: int
+    top: int
+    mask: npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,6 +125,9 @@ def _measured(mask: npt.NDArray[np.bool_], left: int, top: int) -> Body:
         at_frame=int(max(ends)),
         thick=int(grey.sum(axis=0).max()),
         slender=(max(sides) + 1) / (min(sides) + 1),
+        left=left,
+        top=top,
+        mask=mask,
     )
 
 

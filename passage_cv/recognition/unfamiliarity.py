@@ -15,7 +15,14 @@ import numpy as np
 from scipy.special import logsumexp, softmax
 
 from passage_cv.progress import Progress, silent, tracked
-from passage_cv.recognition.familiarity import Familiar, Joined, fit_familiar, squared_distance, to_length_1
+from passage_cv.recognition.familiarity import (
+    Familiar,
+    Joined,
+    fit_familiar,
+    shrinkage_of,
+    squared_distance,
+    to_length_1,
+)
 from passage_cv.recognition.heads import DiscriminantGrid, Examples, Floats, Head, Ints, fit_heads, mean_of_images
 from passage_cv.recognition.selection import folds_of_images
 from passage_cv.stats.energy import centred_energy
@@ -197,7 +204,7 @@ def _with_default(
 
 
 def _learn(examples: Examples, *, point: DiscriminantGrid, scale: float) -> Learnt:
-    familiar = fit_familiar(examples, point.shrinkages[0])
+    familiar = fit_familiar(examples, shrinkage_of(point))
     return Learnt(fit_heads(examples, point)[0].scaled(scale), familiar, familiar.within.place(examples.features))
 
 

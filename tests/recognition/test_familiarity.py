@@ -22,7 +22,7 @@ from passage_cv.recognition.asked_again import ask_again
 from passage_cv.recognition.crop import CropSettings
 from passage_cv.recognition.export import attach_unfamiliarity
 from passage_cv.recognition.familiarity import (
-    PLAIN_SHRINKAGE,
+    LEAST_SHRINKAGE,
     UNFAMILIARITY_FILE,
     Joined,
     Unfamiliarity,
@@ -117,7 +117,22 @@ def test_an_image_whose_class_was_met_in_its_fold_only_has_no_score(examples: Ex
 
 def test_a_head_that_is_no_discriminant_has_a_shrinkage_too() -> None:
     assert shrinkage_of(POINT) == 0.2
-    assert shrinkage_of(LogisticGrid(kind="logistic", strengths=(1.0,))) == PLAIN_SHRINKAGE
+    assert shrinkage_of(LogisticGrid(kind="logistic", strengths=(1.0,))) == LEAST_SHRINKAGE
+    assert shrinkage_of(POINT.model_copy(update={"shrinkages": (0.01,)})) == LEAST_SHRINKAGE
+
+
+def test_a_level_set_out_of_fold_holds_about_its_load_of_new_fish() -> None:
+    """With little more fish than features, where a covariance shrunken by 0.01 would let most of the load go."""
+    everyone = draw((90, 90, 90), n_features=120, gap=3.0)
+    taught, new = everyone.where(everyone.individual % 3 != 0), everyone.where(everyone.individual % 3 == 0)
+    fold, seen = np.arange(180) % 5, np.ones(180, dtype=bool)
+
+    def held(shrinkage: float) -> float:
+        point = POINT.model_copy(update={"shrinkages": (shrinkage,)})
+        fitted, left_out = fit_unfamiliarity(taught, fold, seen, point)
+        return float((fitted.of(new.features) > np.quantile(left_out, 0.8)).mean())
+
+    assert 0.1 < held(0.01) < 0.3
 
 
 def test_the_model_computes_the_same_from_its_embedding(tmp_path: Path) -> None:

@@ -74,7 +74,7 @@ def test_a_skipped_frame_is_mended_by_one_shift(office: Office, technician: Brow
 
 def test_every_edit_of_the_page(office: Office, technician: Browser, tmp_path: Path) -> None:
     batch = checked(office, technician, write_night(tmp_path / "night", 3))
-    steps = [
+    steps: list[tuple[str, dict[str, object], list[tuple[int | None, int]]]] = [
         ("later", {"series": 1}, [(2, 3), (3, 1), (4, 2)]),
         ("earlier", {"series": 1}, [(2, 2), (3, 2), (4, 2)]),
         ("join", {"series": 1}, [(2, 4), (4, 2)]),

@@ -7,7 +7,6 @@ from typing import Annotated
 from fastapi import Query
 
 from passage_cv.dataset.agreement import agreement
-from passage_cv.dataset.readings import record_reading
 from passage_cv.web import batches as rules
 from passage_cv.web import decisions, keying, pairing, second_reader
 from passage_cv.web import research as store_rules
@@ -164,7 +163,8 @@ def read_fish(ask: Asking, new: NewReading) -> ReadingState:
     store = store_rules.open_store(ask.server.settings)
     if store is None:
         raise NotFound
-    made = record_reading(store, new.token, reader=ask.person.initials, name=new.name, note=new.note)
+    settings, initials = ask.server.settings, ask.person.initials
+    made = second_reader.keep_reading(settings, store, new.token, reader=initials, name=new.name, note=new.note)
     ask.did("read a fish", new.token)
     return ReadingState(scientificName=made.scientificName, reader=made.reader)
 

@@ -125,7 +125,10 @@ def assert_harmless(answer: Response, address: str) -> None:
         cells = [cell for row in csv.reader(io.StringIO(answer.text)) for cell in row]
         assert not [cell for cell in cells if is_formula(cell)], address
     else:
-        assert kind in {"application/json", "application/zip", "text/plain"} or kind.startswith("image/"), (address, kind)
+        assert kind in {"application/json", "application/zip", "text/plain"} or kind.startswith("image/"), (
+            address,
+            kind,
+        )
 
 
 def fill_in_forms(office: Office, addresses: dict[str, list[str]]) -> set[str]:

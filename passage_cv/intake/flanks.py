@@ -89,7 +89,7 @@ def flank_marks(pixels: Grey, body: Body) -> Marks:
     counts = np.cumsum(np.bincount(darker[flank.inside], minlength=256))
     if counts[-1] < AREAS[0]:
         return Marks(np.zeros((0, len(MARKS))), np.zeros((0, 2)))
-    usual, plain = (int(np.searchsorted(counts, share * counts[-1])) for share in (0.90, 0.97))
+    usual, plain = (int(np.searchsorted(counts, share * counts[-1])) for share in (0.95, 0.97))
     above = ((darker > max(LEAST_DARK, usual)) & flank.inside).astype(np.uint8)
     _, labels, stats, _ = cv2.connectedComponentsWithStats(above)
     fits = (stats[1:, cv2.CC_STAT_AREA] >= AREAS[0]) & (stats[1:, cv2.CC_STAT_AREA] <= AREAS[1])

@@ -1,11 +1,13 @@
 """What stands before a fixed camera, and how long it is by its own scale."""
 
+import runpy
 from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
 import simplejpeg
+from sklearn.ensemble import GradientBoostingClassifier
 
 from passage_cv.demo.picture import render
 from passage_cv.demo.shot import Shot, Subject
@@ -15,7 +17,13 @@ from passage_cv.intake.codes import draw_marker
 from passage_cv.intake.images import reduce_picture
 from passage_cv.intake.scale import measure_scale
 from passage_cv.intake.sketches import backdrop_of, find_bodies, sketch_of
+from passage_cv.intake.trees import Trees
+from passage_cv.intake.view_checks import view_faults
+from passage_cv.intake.views import view_of
 from tests.batches import write_batch
+
+FIT_VIEWS = Path(__file__).resolve().parents[2] / "scripts" / "fit_views"
+filled_up = runpy.run_path(str(FIT_VIEWS), run_name="fit_views")["filled_up"]
 
 
 def flume(seed: int, *codes: str) -> np.ndarray:
@@ -119,3 +127,71 @@ def test_a_rider_in_the_remarks_is_asked_about(tmp_path: Path) -> None:
         {"image": "c.jpg", "individual": "3", "code": "BOW", "remarks": "swam off"},
     ]
     assert kinds(write_batch(tmp_path / "b", rows))["attached animal"] == "a.jpg"
+
+
+def seen(empty: list[bytes], shot: Shot) -> set[str]:
+    """What is said of a drawn view of the flume whose empty pictures these are."""
+    rgb = render(shot)
+    return {kind for kind, *_ in view_faults(view_of(sketched(rgb), rgb, backdrop_of(empty)))}
+
+
+def shot(seed: int, *codes: str, attached: bool = False) -> Shot:
+    rng = np.random.default_rng(seed)
+    fish = tuple(Subject(draw_fish(code, rng), "left") for code in codes)
+    return Shot("CAP-1", "day", 12.0, 5, seed, fish, attached=attached)
+
+
+def test_most_pairs_of_fish_are_seen_and_hardly_a_single_one(empty: list[bytes]) -> None:
+    pairs = [seen(empty, shot(400 + i, "AMS", "WSK")) for i in range(10)]
+    single = [seen(empty, shot(500 + i, "AMS")) for i in range(10)]
+    assert sum("two fish in view" in said for said in pairs) >= 5
+    assert sum("two fish in view" in said for said in single) <= 1
+
+
+def test_a_rider_is_seen_on_some_fish_and_hardly_on_one_without(empty: list[bytes]) -> None:
+    with_rider = [seen(empty, shot(600 + i, "WSK", attached=True)) for i in range(12)]
+    without = [seen(empty, shot(600 + i, "WSK")) for i in range(12)]
+    assert sum("attached animal" in said for said in with_rider) >= 4
+    assert sum("attached animal" in said for said in without) <= 1
+
+
+def test_a_fish_that_the_frame_cuts(empty: list[bytes]) -> None:
+    whole, nothing = flume(3, "AMS"), flume(900)
+    columns = np.flatnonzero((np.abs(whole.astype(int) - nothing).max(axis=2) > 40).sum(axis=0) > 3)
+    middle = int(columns.mean())
+    moved = np.concatenate([whole[:, middle:], nothing[:, :middle]], axis=1)
+    view = view_of(sketched(moved), moved, backdrop_of(empty))
+    assert "cut by the frame" in {kind for kind, *_ in view_faults(view)}
+
+
+def test_glare_is_no_fish(empty: list[bytes]) -> None:
+    y, x = np.mgrid[0:540, 0:960]
+    glow = 90 * np.exp(-(((x - 300) / 90) ** 2 + ((y - 200) / 60) ** 2))
+    glaring = np.clip(flume(905) + glow[..., None], 0, 255).astype(np.uint8)
+    assert not find_bodies(sketched(glaring), backdrop_of(empty))
+
+
+def test_no_sketch_is_kept(tmp_path: Path) -> None:
+    common = {"setup_id": "CAP-1", "light": "day"}
+    rows = [{"image": f"e{i}.jpg", "purpose": "empty", **common} for i in range(3)]
+    rows.append({"image": "f.jpg", "individual": "1", "code": "AMS", **common})
+    folder = write_batch(tmp_path / "b", rows)
+    for i in range(3):
+        (folder / f"e{i}.jpg").write_bytes(simplejpeg.encode_jpeg(flume(900 + i), quality=90))
+    (folder / "f.jpg").write_bytes(simplejpeg.encode_jpeg(flume(1, "AMS"), quality=90))
+    pictures = check_batch(folder, keep_working=False).images
+    assert [bool(one.looks.sketch) for one in pictures] == [False] * 4
+    assert [one.view is not None for one in pictures] == [False, False, False, True]
+
+
+def test_trees_give_what_they_were_learnt_with() -> None:
+    """Against the sum that scikit-learn itself gives for trees fitted here."""
+    rng = np.random.default_rng(3)
+    rows = rng.normal(size=(400, 5))
+    wanted = rows[:, 0] * rows[:, 1] + 0.3 * rows[:, 2] > 0
+    model = GradientBoostingClassifier(n_estimators=12, max_depth=4, random_state=0).fit(rows, wanted)
+    filled = [filled_up(one[0].tree_, model.learning_rate) for one in model.estimators_]
+    prior = model.init_.class_prior_
+    feature, limit, value = (np.array([one[part] for one in filled]) for part in range(3))
+    trees = Trees((), feature, limit, value, float(np.log(prior[1] / prior[0])), 0.0)
+    assert trees.score(rows) == pytest.approx(model.decision_function(rows.astype(np.float32)), abs=1e-3)

@@ -7,7 +7,7 @@ sheet's headings. Applying it gives the sheet the canonical columns beside the r
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
@@ -23,9 +23,12 @@ from passage_cv.intake.lines import as_number
 from passage_cv.intake.sheet import LAYOUT, Sheet, SheetRow
 from passage_cv.intake.times import is_zone, on_site_clock, parse_instant
 from passage_cv.intake.toml_text import toml_string
-from passage_cv.intake.units import read_measure, to_si, units_of
+from passage_cv.intake.units import SI_UNIT, read_measure, to_si, units_of
 
 DITTOS = frozenset({'"', "''", "〃", "do", "do.", "ditto", '-"-'})
+
+DATE_COLUMNS = ("eventDate", "taken_at")
+"""Columns that hold a date or a time."""
 
 _DATE = re.compile(r"(\d{1,4})[./-](\d{1,2})[./-](\d{2,4})(?:[ T]+(\d{1,2}:\d{2}(?::\d{2})?))?")
 
@@ -119,8 +122,10 @@ def apply_layout(sheet: Sheet, layout: Layout) -> Sheet:
     """The sheet with canonical columns added as the layout says.
 
     A cell that cannot be read in the way confirmed is passed on as it is, so that the checks show it. Where a column
-    takes the place of a received one of the same name, the received cell stays beside it.
+    takes the place of a received one of the same name, the received cell stays beside it. Our own headings of numbers
+    and dates need no ``[[use]]``: they are read with the signs and the date order confirmed, in their own unit.
     """
+    layout = layout.model_copy(update={"use": (*layout.use, *_own_uses(sheet.headings, layout))})
     rows: list[SheetRow] = []
     above: Mapping[str, str] = {}
     for row in sheet.rows:
@@ -133,6 +138,16 @@ def apply_layout(sheet: Sheet, layout: Layout) -> Sheet:
         above = filled
     added = [use.column for use in layout.use] + (["length_type"] if any(u.length_type for u in layout.use) else [])
     return replace(sheet, headings=tuple(dict.fromkeys([*sheet.headings, *added])), rows=tuple(rows))
+
+
+def _own_uses(headings: Iterable[str], layout: Layout) -> list[ColumnUse]:
+    """Our own headings of numbers and dates that the layout does not name."""
+    named = {name for use in layout.use for name in (use.heading, use.column)}
+    return [
+        ColumnUse(heading=heading, column=heading, unit=SI_UNIT.get(heading, ""))
+        for heading in headings
+        if heading not in named and (heading in SI_UNIT or heading in DATE_COLUMNS)
+    ]
 
 
 def _repeated(cells: Mapping[str, str], above: Mapping[str, str], layout: Layout) -> dict[str, str]:
@@ -156,7 +171,7 @@ def _canonical(cells: Mapping[str, str], layout: Layout) -> dict[str, str]:
 
 
 def _text(cell: str, use: ColumnUse, layout: Layout) -> str:
-    return read_date(cell, layout) if use.column in {"eventDate", "taken_at"} else cell
+    return read_date(cell, layout) if use.column in DATE_COLUMNS else cell
 
 
 def _number(cell: str, use: ColumnUse, layout: Layout) -> str:
@@ -166,7 +181,8 @@ def _number(cell: str, use: ColumnUse, layout: Layout) -> str:
         return f"{written:.10g}"
     if value is None or use.unit not in units_of(use.column):
         return cell
-    return f"{to_si(value, use.unit, use.column):.10g}"
+    measure = to_si(value, use.unit, use.column)
+    return cell if as_number(cell) == measure else f"{measure:.10g}"
 
 
 def read_date(text: str, layout: Layout) -> str:

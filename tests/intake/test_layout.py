@@ -196,6 +196,25 @@ def test_a_canonical_heading_in_another_unit_keeps_the_cell_as_received() -> Non
     assert row.cells == {"length_mm": "475", "length_mm as received": "47.5"}
 
 
+def test_our_own_headings_are_read_as_confirmed_without_naming_them(tmp_path: Path) -> None:
+    text = "image,individual,code,length_mm,length_type,eventDate\n"
+    text += "".join(f'images/{i}.jpg,{i},NSH,"480,5",TL,05/06/2031 20:00\n' for i in (1, 2))
+    folder = write_crew_batch(tmp_path / "b", text)
+    assert {"decimal comma", "date order"} <= {one.kind for one in check_batch(folder).unresolved}
+    headings = read_sheet(folder / "sheet.csv").headings
+    told = layout_of(headings=headings, decimal=",", dates="day first", offset="-04:00")
+    write_layout(told, folder / "layout.toml")
+    batch = check_batch(folder)
+    assert batch.findings == ()
+    line = batch.rows[0]
+    assert (line.numbers["length_mm"], line.text["eventDate"]) == (480.5, "2031-06-05T20:00:00-04:00")
+    assert (line.cells["length_mm as received"], line.cells["eventDate as received"]) == ("480,5", "05/06/2031 20:00")
+
+
+def test_a_number_of_our_own_that_reads_the_same_stays_as_it_came() -> None:
+    assert apply_layout(sheet_of("length_mm", "480.0"), layout_of()).rows[0].cells == {"length_mm": "480.0"}
+
+
 def test_a_layout_is_kept_for_the_next_sheet_of_its_kind(tmp_path: Path) -> None:
     layout = layout_of(headings=("TL (in)", "Spp"), zone="America/New_York")
     path = remember_layout(layout, tmp_path / "layouts")

@@ -12,6 +12,7 @@ from pathlib import Path
 
 from passage_cv.dataset.storage import Storage, open_storage
 from passage_cv.dataset.store import SETTINGS_FILE, Store
+from passage_cv.dataset.versions import latest_version, withdrawn_images
 from passage_cv.errors import InputError
 from passage_cv.files import sha256_bytes
 from passage_cv.progress import Progress, silent, tracked
@@ -30,20 +31,25 @@ FOLDERS = (
     "working",
 )
 """In the order in which they are copied; ``packs``, ``keys`` and ``working`` could be made again."""
+PICTURES = ("objects", "working")
+"""Folders of files named by the hash of a picture."""
 _PART = ".part-"
 
 
 @dataclass(frozen=True, slots=True)
 class Copied:
-    """How much a copy took, and what was there already."""
+    """How much a copy took, what was there already, and what it lost because consent was withdrawn since."""
 
     n_copied: int
     n_bytes: int
     n_there: int
+    n_withdrawn: int = 0
 
 
 def copy_store(store: Store, to: str | Path, *, progress: Progress = silent) -> Copied:
     """Copy a store; files that the copy has already are left alone, so a second time takes only what is new.
+
+    Pictures whose consent was withdrawn are not copied, and are removed from the copy.
 
     Parameters
     ----------
@@ -61,7 +67,8 @@ def copy_store(store: Store, to: str | Path, *, progress: Progress = silent) -> 
     """
     target = open_storage(to)
     _require_same(store, target)
-    files = list(_files(store.storage))
+    gone = withdrawn_images(latest_version(store))
+    files = [path for path in _files(store.storage) if not _shows(path, gone)]
     n_copied = n_bytes = 0
     for path in tracked(files, "Copying", progress):
         if target.exists(path):
@@ -71,7 +78,23 @@ def copy_store(store: Store, to: str | Path, *, progress: Progress = silent) -> 
         if sha256_bytes(target.read(path)) != sha256_bytes(data):
             raise InputError("File was not written as it was read", where=f"{target.root}/{path}", do="Try again.")
         n_copied, n_bytes = n_copied + 1, n_bytes + len(data)
-    return Copied(n_copied, n_bytes, len(files) - n_copied)
+    return Copied(n_copied, n_bytes, len(files) - n_copied, _remove(target, gone))
+
+
+def _shows(path: str, images: set[str]) -> bool:
+    """Whether a file is one of these pictures or its reduced copy."""
+    return path.startswith(PICTURES) and path.rpartition("/")[2].partition(".")[0] in images
+
+
+def _remove(target: Storage, images: set[str]) -> int:
+    """Remove pictures from the copy; how many files that were."""
+    if not images:
+        return 0
+    folders = [folder for folder in PICTURES if target.names(folder)]
+    found = [path for folder in folders for path, _, _ in target.walk(folder) if _shows(path, images)]
+    for path in found:
+        target.remove(path)
+    return len(found)
 
 
 def _files(storage: Storage) -> Iterator[str]:

@@ -20,6 +20,7 @@ from passage_cv.dataset.tables import rows_without
 from passage_cv.dataset.versions import Version
 from passage_cv.errors import InputError
 from passage_cv.files import write_bytes, write_json, write_text
+from passage_cv.intake.coco import BOX, Box, boxes_among
 from passage_cv.intake.lines import as_number
 from passage_cv.progress import Progress, silent, tracked
 
@@ -86,8 +87,8 @@ def export_version(
         Folder to make; it must not be there.
     form
         ``folders``: ``<role>/<class>/<picture>`` and ``labels.csv``; ``coco``: ``images/`` and one ``coco.json``
-        with a box of the whole picture each; ``darwin-core``: ``images/``, ``occurrence.csv`` and
-        ``measurementOrFact.csv``.
+        with the box that came with each picture, else one of the whole picture; ``darwin-core``: ``images/``,
+        ``occurrence.csv``, with fish that were only counted, and ``measurementOrFact.csv``.
     about
         Adds ``croissant.json``, a card with the hash of every table.
     progress
@@ -128,7 +129,10 @@ def _write_tables(version: Version, rows: Sequence[Row], files: Mapping[str, str
     if form == "coco":
         write_text(part / "coco.json", json.dumps(_coco(version, rows, files), ensure_ascii=False, indent=1) + "\n")
     elif form == "darwin-core":
-        write_text(part / "occurrence.csv", _as_csv(OCCURRENCE_COLUMNS, _occurrences(rows, files)))
+        write_text(
+            part / "occurrence.csv",
+            _as_csv(OCCURRENCE_COLUMNS, [*_occurrences(rows, files), *_only_counted(version)]),
+        )
         write_text(part / "measurementOrFact.csv", _as_csv(MEASUREMENT_COLUMNS, _measurements(rows)))
     else:
         labels = ({"image": files[row["image_sha256"]], **{c: row[c] for c in LABEL_COLUMNS}} for row in rows)
@@ -138,18 +142,19 @@ def _write_tables(version: Version, rows: Sequence[Row], files: Mapping[str, str
 def _coco(version: Version, rows: Sequence[Row], files: Mapping[str, str]) -> dict[str, object]:
     names = sorted({row["scientificName"] for row in rows})
     numbers = {name: number for number, name in enumerate(names, start=1)}
-    images, annotations = [], []
+    images, annotations, boxes = [], [], _Boxes(version)
     for number, row in enumerate(rows, start=1):
         width, height = row["width"], row["height"]
         path = files[row["image_sha256"]]
+        box = boxes.box_of(row) or (0, 0, width, height)
         images.append({"id": number, "file_name": path, "width": width, "height": height, "role": row["role"]})
         annotations.append(
             {
                 "id": number,
                 "image_id": number,
                 "category_id": numbers[row["scientificName"]],
-                "bbox": [0, 0, width, height],
-                "area": width * height,
+                "bbox": list(box),
+                "area": box[2] * box[3],
                 "iscrowd": 0,
                 "individual": row["individual"],
             }
@@ -161,6 +166,32 @@ def _coco(version: Version, rows: Sequence[Row], files: Mapping[str, str]) -> di
         "annotations": annotations,
         "categories": categories,
     }
+
+
+class _Boxes:
+    """Boxes that came with a version's pictures: in a column of the sheet, or in a COCO file beside it."""
+
+    def __init__(self, version: Version) -> None:
+        self._store = version.store
+        self._files: dict[str, Mapping[str, Sequence[Box]]] = {}
+
+    def box_of(self, row: Row) -> tuple[float, ...] | None:
+        """x, y, width and height in pixels; None where none came, or several."""
+        cell = str(json.loads(row["sheet"] or "{}").get(BOX, ""))
+        if cell:
+            return tuple(float(part) if "." in part else int(part) for part in cell.split())
+        found = self._beside(row["batch"]).get(row["image"], ())
+        return (found[0].x, found[0].y, found[0].width, found[0].height) if len(found) == 1 else None
+
+    def _beside(self, batch: str) -> Mapping[str, Sequence[Box]]:
+        if batch not in self._files:
+            folder = f"batches/{batch}"
+            self._files[batch] = boxes_among(
+                self._store.storage.read(f"{folder}/{name}")
+                for name in self._store.storage.names(folder)
+                if name.endswith(".json")
+            )
+        return self._files[batch]
 
 
 def _occurrences(rows: Iterable[Row], files: Mapping[str, str]) -> list[dict[str, str]]:
@@ -180,6 +211,29 @@ def _occurrences(rows: Iterable[Row], files: Mapping[str, str]) -> list[dict[str
             "associatedMedia": media,
         }
     return list(found.values())
+
+
+def _only_counted(version: Version) -> list[dict[str, str]]:
+    """One row per batch and species of fish that were counted and not imaged."""
+    found = []
+    for entry in version.entries:
+        counted = json.loads(version.store.storage.read(f"batches/{entry.id}/findings.json")).get("counted", {})
+        facts = json.loads(version.store.storage.read(f"batches/{entry.id}/stated.json"))["facts"] if counted else {}
+        found += [
+            {
+                **dict.fromkeys(OCCURRENCE_TERMS, ""),
+                "occurrenceID": f"{entry.id}:counted:{name}",
+                "parentEventID": facts.get("trip", ""),
+                **{term: facts.get(term, "") for term in ("eventID", "eventDate", "locationID", "recordedBy")},
+                "scientificName": name,
+                "basisOfRecord": "HumanObservation",
+                "individualCount": str(count),
+                "occurrenceStatus": "present" if count else "absent",
+                "associatedMedia": "",
+            }
+            for name, count in sorted(counted.items())
+        ]
+    return found
 
 
 def _measurements(rows: Iterable[Row]) -> list[dict[str, str]]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any
@@ -76,6 +76,10 @@ def is_coco(path: Path) -> bool:
         values = json.loads(path.read_bytes())
     except (OSError, ValueError, RecursionError):
         return False
+    return _has_lists(values)
+
+
+def _has_lists(values: object) -> bool:
     return isinstance(values, dict) and {"images", "annotations", "categories"} <= values.keys()
 
 
@@ -159,6 +163,15 @@ def boxes_by_image(coco: Coco) -> dict[str, tuple[Box, ...]]:
         if one.bbox and not one.iscrowd:
             found[images[one.image_id]].append(Box(names[one.category_id], *one.bbox))
     return {image: tuple(boxes) for image, boxes in found.items()}
+
+
+def boxes_among(files: Iterable[bytes]) -> Mapping[str, tuple[Box, ...]]:
+    """The boxes of each picture in the first COCO file among JSON files that were accepted once; none without one."""
+    for data in files:
+        values = json.loads(data)
+        if _has_lists(values):
+            return boxes_by_image(Coco.model_validate(values))
+    return {}
 
 
 def box_text(box: Sequence[float]) -> str:

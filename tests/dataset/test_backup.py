@@ -7,6 +7,7 @@ import pytest
 
 from passage_cv.dataset import backup
 from passage_cv.dataset.accept import accept_batch
+from passage_cv.dataset.amendments import amend
 from passage_cv.dataset.backup import FOLDERS, copy_store
 from passage_cv.dataset.readings import next_blind, record_reading
 from passage_cv.dataset.storage import Storage
@@ -133,3 +134,18 @@ def test_no_store_is_copied_over_another(tmp_path: Path, store: Store) -> None:
     Store.create(tmp_path / "third", StoreSettings(seed=5))
     with pytest.raises(InputError, match="Another store is there"):
         copy_store(store, tmp_path / "third")
+
+
+def test_a_withdrawn_picture_leaves_the_earlier_copy_too(tmp_path: Path, store: Store) -> None:
+    copy_store(store, tmp_path / "copy")
+    row = open_version(store).table().to_pylist()[0]
+    amend(store, "withdraw", images=[row["image_sha256"]], author="TBO", why="consent taken back")
+    held = [path for path in files(tmp_path / "copy") if row["image_sha256"] in path]
+    assert {path.partition("/")[0] for path in held} == {"objects", "working"}
+    before = set(files(tmp_path / "copy"))
+    done = copy_store(store, tmp_path / "copy")
+    assert done.n_withdrawn == len(held)
+    assert before - set(files(tmp_path / "copy")) == set(held)
+    assert verify_store(Store.open(tmp_path / "copy")).problems == ()
+    copy_store(store, tmp_path / "new")
+    assert not [path for path in files(tmp_path / "new") if row["image_sha256"] in path]

@@ -16,6 +16,7 @@ from passage_cv.errors import InputError
 from passage_cv.files import sha256_bytes, sha256_file
 from passage_cv.intake.check import check_batch
 from tests.batches import FACTS, trip_rows, write_batch
+from tests.intake.test_coco import coco, write_coco
 
 
 @pytest.fixture
@@ -70,6 +71,48 @@ def test_coco_hangs_together(tmp_path: Path, version: Version) -> None:
         assert (out / image["file_name"]).is_file()
         assert note["bbox"] == [0, 0, image["width"], image["height"]]
         assert note["category_id"] in names
+
+
+def test_boxes_that_came_leave_as_they_came(tmp_path: Path) -> None:
+    """By the field definitions of COCO: x, y, width, height from the top left; area here that of the box."""
+    store = Store.create(tmp_path / "store", StoreSettings())
+    accept_batch(check_batch(write_coco(tmp_path / "sheet", coco())), store, author="TBO")
+    beside = write_batch(tmp_path / "beside", key="another")
+    drawn = coco(annotations=[{"image_id": 1, "category_id": 1, "bbox": [1.5, 2, 30, 9]}])
+    (beside / "boxes.json").write_text(json.dumps(drawn))
+    accept_batch(check_batch(beside), store, author="TBO")
+    out = export_version(open_version(store), tmp_path / "out", "coco")
+    notes = json.loads((out / "coco.json").read_text())["annotations"]
+    boxes = [note["bbox"] for note in notes]
+    assert boxes == [[4, 5, 20, 10], [4, 5, 20, 10], [1.5, 2, 30, 9], [0, 0, 48, 32], [0, 0, 48, 32]]
+    assert notes[2]["area"] == 30 * 9
+
+
+def test_fish_that_were_only_counted_leave_as_seen_by_people(tmp_path: Path) -> None:
+    rows = [*trip_rows("T1", 2), {"code": "WPE", "individualCount": "120", "eventID": "T1-1"}]
+    store = Store.create(tmp_path / "store", StoreSettings())
+    receipt = accept_batch(
+        check_batch(write_batch(tmp_path / "b", rows, {**FACTS, "trip": "T1"})), store, author="TBO"
+    )
+    out = export_version(open_version(store), tmp_path / "out", "darwin-core")
+    with (out / "occurrence.csv").open(newline="") as stream:
+        found = list(csv.DictReader(stream))
+    assert [(row["basisOfRecord"], row["individualCount"]) for row in found] == [
+        ("MachineObservation", "1"),
+        ("MachineObservation", "1"),
+        ("HumanObservation", "120"),
+    ]
+    assert found[2] | {"eventDate": ""} == {
+        **dict.fromkeys(found[2], ""),
+        "occurrenceID": f"{receipt.batch}:counted:Morone americana",
+        "parentEventID": "T1",
+        "eventID": FACTS["eventID"],
+        "locationID": FACTS["locationID"],
+        "scientificName": "Morone americana",
+        "basisOfRecord": "HumanObservation",
+        "individualCount": "120",
+        "occurrenceStatus": "present",
+    }
 
 
 def test_darwin_core_counts_fish_not_pictures(tmp_path: Path, version: Version) -> None:

@@ -135,7 +135,7 @@ def _measured(
     wanted = np.zeros(int(labels.max()) + 1, dtype=np.int64)
     wanted[kept] = np.arange(1, len(kept) + 1)
     own = wanted[labels]
-    y, x = np.nonzero(own)
+    y, x = np.nonzero(own > 0)
     mark = own[y, x] - 1
     n = np.bincount(mark, minlength=len(kept)).astype(np.float64)
 
@@ -149,13 +149,13 @@ def _measured(
     )
     around = np.asarray(cv2.boxFilter(flank.grey, cv2.CV_32F, (15, 15)))
     square = np.asarray(cv2.sqrBoxFilter(flank.grey, cv2.CV_32F, (15, 15)))
-    unrest = np.sqrt(np.maximum(square - around**2, 0))[y, x]
+    around, square = around[y, x], square[y, x]
+    unrest = np.sqrt(np.maximum(square - around**2, 0))
     edge = cv2.morphologyEx(flank.grey, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8))[y, x]
     darkest = np.zeros(len(kept))
     np.maximum.at(darkest, mark, dark)
     at, to = _along(flank, middle_x, middle_y)
-    body = flank.grey[flank.inside]
-    usual_grey, contrast = float(np.median(body)), float(body.std()) + 1
+    usual_grey, contrast = _usual(flank.grey[flank.inside])
     darkness = mean(dark)
     strength = -darkness * np.sqrt(n)
     order = np.argsort(strength)
@@ -166,12 +166,21 @@ def _measured(
             *(n, length, width, length / width, np.abs(np.sin(angle - np.arctan2(flank.axis[1], flank.axis[0])))),
             *(darkness, darkest, darkness / (levels[1] + 1), rank, np.abs(at - 0.5), to),
             *((mean(grey) - usual_grey) / contrast, n / (length * width), mean(unrest) / (darkness + 1)),
-            *((mean(around[y, x]) - usual_grey) / contrast, same * len(kept), same * contrast, same * flank.long),
+            *((mean(around) - usual_grey) / contrast, same * len(kept), same * contrast, same * flank.long),
             *(mean(edge) / (darkness + 1), same * levels[0], mean(flank.depth[y, x]), at),
         ]
     )
     shown = order[:AT_MOST]
     return rows[shown], np.column_stack([middle_x, middle_y])[shown]
+
+
+def _usual(body: Grey) -> tuple[float, float]:
+    """Median of grey levels, and their standard deviation and 1."""
+    counts = np.bincount(body, minlength=256)
+    levels, up_to = np.arange(256), np.cumsum(counts)
+    middle = np.searchsorted(up_to, [(up_to[-1] + 1) // 2, up_to[-1] // 2 + 1])
+    mean = counts @ levels / up_to[-1]
+    return float(middle.mean()), float(np.sqrt(counts @ (levels - mean) ** 2 / up_to[-1])) + 1
 
 
 def _extent(xx: Plane, yy: Plane, xy: Plane) -> tuple[Plane, Plane, Plane]:

@@ -106,8 +106,9 @@ def _closed(mask: npt.NDArray[np.bool_]) -> Grey:
 
 def _is_glare(apart: Plane, slope: Plane) -> bool:
     """Light on glass or water: brighter everywhere, with soft edges; a silver fish still has dark parts and edges."""
-    soft = float(np.percentile(slope, 75)) < GLARE_SOFT * float(np.percentile(np.abs(apart), 90))
-    return soft and float((apart > 0).mean()) >= GLARE_ABOVE
+    if float((apart > 0).mean()) < GLARE_ABOVE:
+        return False
+    return float(np.percentile(slope, 75)) < GLARE_SOFT * float(np.percentile(np.abs(apart), 90))
 
 
 def _measured(mask: npt.NDArray[np.bool_], left: int, top: int) -> Body:

@@ -147,6 +147,26 @@ def find_visit(db: Session, secret: str) -> Visit | None:
     return found
 
 
+def end_visit(db: Session, secret: str) -> None:
+    """Sign one browser out."""
+    db.execute(delete(Visit).where(Visit.sha256 == _hash(secret)))
+
+
+def change_password(db: Session, user: User, old: str, new: str, *, secret: str) -> None:
+    """Give a person who knows the old password a new one; only the browser of ``secret`` stays signed in.
+
+    Raises
+    ------
+    InputError
+        If the old password is wrong, which counts as one at signing in does, or the new one cannot be used.
+    """
+    if check_password(db, user.name, old) is None:
+        raise InputError("The old password is wrong", do="Type it again, or ask an administrator for a new link.")
+    _require_password(new, user.name)
+    user.password_hash = _hasher.hash(new)
+    db.execute(delete(Visit).where(Visit.user_id == user.id, Visit.sha256 != _hash(secret)))
+
+
 def end_visits(db: Session, user: User) -> None:
     """Sign a person out everywhere."""
     db.execute(delete(Visit).where(Visit.user_id == user.id))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
 
@@ -38,15 +39,21 @@ def static_address(name: str) -> str:
     return f"/static/{name}?{sha256_bytes((STATIC / name).read_bytes())[:8]}"
 
 
-def when(at: str) -> str:
-    """A stored time for people: day and minute, UTC.
+def when(at: str | None) -> str:
+    """A stored time for people: day and minute, UTC, whatever offset it was written with; no time stays as it is.
 
     Examples
     --------
-    >>> when("2031-05-11T20:00:00.000+00:00"), when("")
-    ('2031-05-11 20:00 UTC', '-')
+    >>> when("2031-05-11T20:00:00.000+00:00"), when("2031-05-11T20:00:00-04:00"), when("")
+    ('2031-05-11 20:00 UTC', '2031-05-12 00:00 UTC', '-')
     """
-    return f"{at[:10]} {at[11:16]} UTC" if at else "-"
+    if not at:
+        return "-"
+    try:
+        moment = datetime.fromisoformat(at)
+    except ValueError:
+        return at
+    return f"{moment.astimezone(UTC):%Y-%m-%d %H:%M} UTC" if moment.tzinfo else f"{moment:%Y-%m-%d %H:%M}"
 
 
 def size(n_bytes: float) -> str:

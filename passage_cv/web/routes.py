@@ -29,6 +29,8 @@ PAGES = (
     Route("POST", "/join/{secret}", account.join, ANYONE),
     Route("POST", "/sign-out", account.sign_out, SIGNED_IN),
     Route("GET", "/account", account.account, SIGNED_IN),
+    Route("POST", "/account/sign-out", account.sign_out_everywhere, SIGNED_IN),
+    Route("POST", "/account/password", account.change_password, SIGNED_IN),
     Route("POST", "/account/initials", account.keep_initials, SIGNED_IN),
     Route("POST", "/account/tokens", account.make_token, SIGNED_IN),
     Route("POST", "/account/tokens/end", account.end_token, SIGNED_IN),

@@ -21,7 +21,8 @@ from passage_cv.web.limits import RateLimit
 from passage_cv.web.people import Role
 from passage_cv.web.routes import ROUTES
 from passage_cv.web.settings import read_environment
-from passage_cv.web.tables import Deed, User, Visit
+from passage_cv.web.tables import Deed, Job, User, Visit, utc
+from passage_cv.web.views import account, research
 from tests.web.conftest import PASSWORD, Browser, Office
 
 HASHER: PasswordHasher = vars(accounts)["_hasher"]
@@ -84,11 +85,68 @@ def test_a_cookie_from_before_signing_in_is_worth_nothing_afterwards(office: Off
     assert Browser(office, "planted-by-somebody-else").get("/batches").status_code == 303
 
 
-def test_signing_out_ends_the_visit_in_every_browser(office: Office) -> None:
-    one = office.role(Role.TECHNICIAN)
-    other = office.role(Role.TECHNICIAN)
+def test_signing_out_ends_this_visit_alone_and_all_of_them_only_when_asked(office: Office) -> None:
+    one, tablet, other = (office.role(Role.TECHNICIAN) for _ in range(3))
     assert one.post("/sign-out").status_code == 303
-    assert other.get("/batches").status_code == 303
+    assert one.get("/batches").status_code == 303
+    assert tablet.get("/batches").status_code == 200  # and it goes on sending
+    assert tablet.send(tablet.begin(), "a.jpg", b"a").status_code == 201
+    assert "Sign out everywhere" in other.get("/account").text
+    assert other.post("/account/sign-out").headers["location"] == "/sign-in"
+    assert [each.get("/batches").status_code for each in (tablet, other)] == [303, 303]
+
+
+def test_a_person_changes_the_password_and_stays_signed_in_here_alone(office: Office) -> None:
+    here, there = office.role(Role.TECHNICIAN), office.role(Role.TECHNICIAN)
+    fresh = "a heron at the weir"
+    assert here.post("/account/password", old="not this one", new=fresh).status_code == 422
+    with office.server.sessions() as db:
+        assert db.query(User).one().failures == 1
+    assert here.post("/account/password", old=PASSWORD, new="short").status_code == 422
+    assert sign_in(office, "technician", PASSWORD).status_code == 303
+    answer = here.post("/account/password", old=PASSWORD, new=fresh)
+    assert (answer.status_code, "The password is changed" in answer.text) == (200, True)
+    assert (here.get("/batches").status_code, there.get("/batches").status_code) == (200, 303)
+    assert sign_in(office, "technician", PASSWORD).status_code == 401
+    assert sign_in(office, "technician", fresh).status_code == 303
+
+
+def test_a_new_link_for_a_person_keeps_the_roles(office: Office) -> None:
+    office.person("Rika", Role.TECHNICIAN, Role.RESEARCHER)
+    administrator = office.role(Role.ADMINISTRATOR)
+    page = administrator.get("/people").text
+    row = page[page.index(">Rika<") :]
+    assert "New link" in row[: row.index("</tr>")]
+    roles = re.findall(r'type="hidden" name="role" value="(\w+)"', row[: row.index("</tr>")])
+    made = administrator.post("/people", name="Rika", role=roles)
+    secret = re.search(r"/join/([\w-]+)", made.text)
+    assert secret
+    with office.server.sessions() as db:
+        assert accounts.find_invitation(db, secret[1]).roles == ["researcher", "technician"]
+
+
+def test_older_deeds_and_older_work_are_pages_further(office: Office, monkeypatch: pytest.MonkeyPatch) -> None:
+    everybody = office.role(*Role)
+    monkeypatch.setattr(account, "DEEDS_SHOWN", 4)
+    monkeypatch.setattr(research, "JOBS_SHOWN", 2)
+    with office.server.sessions.begin() as db:
+        for n in range(5):
+            accounts.record(db, "Ada", f"deed {n}")
+            db.add(Job(id=f"job{n}", kind="train", lane="", subject="", given={}, who="Ada", created_at=utc()))
+    for path, told in (("/deeds", "deed {}"), ("/jobs", "/jobs/job{}")):
+        seen: list[str] = []
+        address: str | None = path
+        while address:
+            page = everybody.get(address).text
+            seen += [
+                told.format(n)
+                for n in range(4, -1, -1)
+                if told.format(n) + ("<" if path == "/deeds" else '"') in page
+            ]
+            link = re.search(r'href="(\?before=\w+)">Older ones', page)
+            address = path + link[1] if link else None
+        assert seen == [told.format(n) for n in range(4, -1, -1)]
+    assert everybody.get("/jobs?before=nothing").status_code == 404
 
 
 def test_five_wrong_passwords_lock_and_the_right_one_waits(office: Office) -> None:

@@ -57,6 +57,20 @@ def test_from_first_fact_to_receipt(office: Office, technician: Browser, store: 
     assert len(open_version(store).table()) == len(ROWS)
 
 
+def test_the_page_of_a_batch_presses_what_is_to_be_done_next(
+    office: Office, technician: Browser, tmp_path: Path
+) -> None:
+    rows = [{**ROWS[0], "length_mm": "long"}, *ROWS[1:]]
+    stopped = checked(office, technician, write_batch(tmp_path / "trip", rows))
+    page = technician.get(f"/batches/{stopped}").text
+    assert "Findings that stop this batch: 1." in page
+    assert f'<a class="button main" href="/batches/{stopped}/findings">' in page
+    assert page.count('class="button main"') + page.count('class="main">') == 1
+    clean = technician.get(f"/batches/{checked(office, technician, write_batch(tmp_path / 'other'))}").text
+    assert "that stop this batch" not in clean
+    assert 'class="button main"' not in clean
+
+
 def test_a_zip_with_a_top_folder_is_a_batch(
     office: Office, technician: Browser, store: Store, tmp_path: Path
 ) -> None:

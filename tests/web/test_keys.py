@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
 from playwright.sync_api import Page, expect
 
+from passage_cv.dataset.store import Store, StoreSettings
 from passage_cv.web.people import Role
 from passage_cv.web.views import findings as views
 from tests.batches import ROWS, write_batch
@@ -95,3 +97,35 @@ def test_pages_turn_by_key_and_a_picture_is_seen_large_without_leaving(
         page.locator(".finding .pictures a").first.click()
         expect(large).to_be_visible()
         assert "/findings" in page.url
+
+
+def test_on_paper_stand_facts_and_no_fields(office: Office, technician: Browser, tmp_path: Path) -> None:
+    batch = _three_wrong_lengths(office, technician, tmp_path / "trip")
+    with watching(technician) as page:
+        page.goto(f"{ADDRESS}/batches/{batch}")
+        expect(page.locator("#drop")).to_be_visible()
+        page.emulate_media(media="print")
+        for gone in ("#drop", ".button", "button", "input[type=file]", "form"):
+            for one in page.locator(gone).all():
+                expect(one).to_be_hidden()
+        expect(page.get_by_text("Findings that stop this batch: 3.")).to_be_visible()
+
+
+def test_a_receipt_has_a_button_that_prints_it_and_is_not_printed(
+    office: Office, technician: Browser, tmp_path: Path
+) -> None:
+    Store.create(office.settings.store_root, StoreSettings())
+    batch = checked(office, technician, write_batch(tmp_path / "trip"))
+    technician.post(f"/batches/{batch}/accept")
+    office.work()
+    with watching(technician) as page:
+        page.add_init_script("window.print = () => { window.printed = true; };")
+        page.goto(f"{ADDRESS}/batches/{batch}/receipt")
+        page.get_by_role("button", name="Print").click()
+        assert page.evaluate("window.printed")
+        look_at(page, "receipt")
+        page.emulate_media(media="print", color_scheme="dark")
+        expect(page.get_by_role("button", name="Print")).to_be_hidden()
+        expect(page.get_by_text("Print it and keep it with the field sheets.", exact=True)).to_be_hidden()
+        if folder := os.environ.get("PASSAGE_SCREENSHOTS", ""):
+            page.screenshot(path=f"{folder}/receipt-paper.png", full_page=True)

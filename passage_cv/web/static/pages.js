@@ -88,6 +88,8 @@ document.addEventListener("DOMContentLoaded", () => {
     const link = event.target.closest(".finding .pictures a"), plain = !(event.ctrlKey || event.metaKey || event.shiftKey);
     if (link && plain && document.getElementById("large")) { event.preventDefault(); enlarge(link); }
   });
+  const print = document.querySelector("[data-print]");
+  if (print) print.addEventListener("click", () => window.print());
   const back = document.querySelector("[data-back]");
   if (back && history.length > 1) back.addEventListener("click", (event) => { event.preventDefault(); history.back(); });
   let then = null;

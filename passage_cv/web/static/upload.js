@@ -1,5 +1,6 @@
 // Sends files of a batch over tus: hash first, skip what is there, three at once, go on after any interruption.
-// Where a sheet or a zip was among them, the check begins by itself when all have arrived.
+// Where a sheet or a zip was among them, the check begins by itself when all have arrived; what failed is sent again
+// by one press, as the page still holds the files.
 "use strict";
 
 document.addEventListener("DOMContentLoaded", () => {
@@ -9,21 +10,26 @@ document.addEventListener("DOMContentLoaded", () => {
   const sending = document.getElementById("sending"), bar = document.getElementById("bar");
   const told = document.getElementById("told"), pause = document.getElementById("pause");
   const moving = document.getElementById("moving"), checkAfter = document.getElementById("check-after");
+  const again = document.getElementById("again");
   const AT_ONCE = 3, PIECE = 16 << 20;
-  const queue = [], active = new Map(), failed = [];
-  let there = {}, all = 0, done = 0, bytes = 0, sent = 0, began = 0, paused = false, known = null, hasSheet = false;
+  const queue = [], active = new Map(), failed = [], pace = new Pace();
+  let there = {}, all = 0, done = 0, bytes = 0, sent = 0, paused = false, known = null, hasSheet = false, signedOut = false;
 
   const fill = (text, values) => text.replace(/\{(\w+)\}/g, (_, key) => values[key]);
   const size = (n) => { const units = ["B", "kB", "MB", "GB"]; let i = 0; while (n >= 1000 && i < 3) { n /= 1000; i++; } return `${n.toFixed(0)} ${units[i]}`; };
   const time = (s) => (s < 90 ? `${Math.ceil(s)} s` : s < 5400 ? `${Math.ceil(s / 60)} min` : `${(s / 3600).toFixed(1)} h`);
 
+  const now = () => performance.now() / 1000;
+  const isSending = () => [...active.values()].some((one) => one.upload);
+
   function tell() {
     const arrived = sent + [...active.values()].reduce((sum, one) => sum + one.sent, 0);
     bar.max = Math.max(bytes, 1); bar.value = arrived;
     let text = fill(words.sending, { done, all, sent: size(arrived), size: size(bytes) });
-    const speed = arrived / Math.max(0.5, (performance.now() - began) / 1000);
-    if (arrived && arrived < bytes) text += `, ${fill(words.left, { left: time((bytes - arrived) / speed) })}`;
+    const left = arrived < bytes ? pace.left(bytes - arrived) : null;
+    if (left !== null) text += `, ${fill(words.left, { left: time(left) })}`;
     if (!navigator.onLine) text = words.offline;
+    if (signedOut) text = words.signedout;
     told.textContent = text;
     tellEach();
   }
@@ -50,10 +56,10 @@ document.addEventListener("DOMContentLoaded", () => {
 
   async function add(files) {
     if (!files.length) return;
-    if (!began) began = performance.now();
     sending.hidden = false;
-    known = known || fetch(`/batches/${words.batch}/received`).then((answer) => answer.json());
+    known = known || fetch(`/batches/${words.batch}/received`).then((answer) => (answer.redirected ? null : answer.json()));
     there = await known;
+    if (!there) { lose(); return; }
     for (const [file, name] of files) {
       queue.push([file, name]);
       all++;
@@ -65,17 +71,28 @@ document.addEventListener("DOMContentLoaded", () => {
   }
 
   function next() {
+    if (signedOut) return;
     while (!paused && active.size < AT_ONCE && queue.length) send(...queue.shift());
     if (!active.size && !queue.length && all) finished();
   }
 
   function finished() {
     if (failed.length) {
-      told.textContent = fill(words.failed, { n: failed.length, names: failed.slice(0, 10).join(", ") });
+      told.textContent = fill(words.failed, { n: failed.length, names: failed.slice(0, 10).map(([, name]) => name).join(", ") });
+      again.hidden = false;
       return;
     }
     told.textContent = words.finished;
     if (hasSheet && checkAfter.checked) check(); else location.reload();
+  }
+
+  // Nobody is signed in here any more: what arrived stays, and the same files go on after signing in.
+  function lose() {
+    signedOut = true;
+    for (const one of active.values()) if (one.upload) one.upload.abort();
+    active.clear();
+    pause.hidden = again.hidden = true;
+    tell();
   }
 
   async function check() {
@@ -94,13 +111,14 @@ document.addEventListener("DOMContentLoaded", () => {
   }
 
   async function send(file, name) {
-    const entry = { sent: 0, size: file.size, upload: null, row: null };
+    const entry = { sent: 0, size: file.size, upload: null, row: null, begun: true };
     active.set(name, entry);
     tellEach();
-    const close = (ok) => { active.delete(name); if (ok) { done++; sent += file.size; } else failed.push(name); tell(); next(); };
+    const close = (ok) => { active.delete(name); if (ok) { done++; sent += file.size; } else failed.push([file, name]); if (!isSending()) pace.rest(); tell(); next(); };
     let sha256;
     try { sha256 = await sha256OfFile(file); } catch { close(false); return; }
     const kept = freeName(name, sha256);
+    if (signedOut) return;
     if (there[kept] && there[kept].sha256 === sha256) { close(true); return; }
     entry.upload = new tus.Upload(file, {
       endpoint: "/uploads",
@@ -111,25 +129,41 @@ document.addEventListener("DOMContentLoaded", () => {
       removeFingerprintOnSuccess: true,
       fingerprint: async () => `passage-${words.batch}-${kept}-${sha256}`,
       retryDelays: [0, 500, 1000, 2000, 4000, 8000, 16000, 30000],
-      onShouldRetry: (error) => navigator.onLine && mayPass(error.originalResponse),
-      onProgress: (arrived) => { entry.sent = arrived; tell(); },
+      onShouldRetry: (error) => { pace.rest(); return !signedOut && navigator.onLine && mayPass(error.originalResponse); },
+      onProgress: (arrived) => {
+        if (entry.begun && arrived >= entry.sent) pace.sent(arrived - entry.sent, now());
+        entry.begun = true;
+        entry.sent = arrived;
+        tell();
+      },
+      // Stopped before the library forgets where this file is: after signing in it goes on there.
+      onAfterResponse: (_, answer) => { if (answer.getStatus() === 401) { lose(); throw new Error("signed out"); } },
       onSuccess: () => { there[kept] = { bytes: file.size, sha256 }; close(true); },
-      onError: () => { if (navigator.onLine) close(false); else tell(); },
+      onError: () => { if (navigator.onLine && !signedOut) close(false); else tell(); },
     });
     const earlier = await entry.upload.findPreviousUploads();
-    if (earlier.length) entry.upload.resumeFromPreviousUpload(earlier[0]);
-    if (!paused) entry.upload.start();
+    if (earlier.length) { entry.upload.resumeFromPreviousUpload(earlier[0]); entry.begun = false; }
+    if (!paused && !signedOut) begin(entry.upload);
   }
 
+  function begin(upload) { pace.go(now()); upload.start(); }
+
   // The library gives up at once when the browser says that the line is down: begin again when it is back.
-  window.addEventListener("online", () => { tell(); for (const one of active.values()) if (one.upload && !paused) one.upload.start(); });
-  window.addEventListener("offline", tell);
+  window.addEventListener("online", () => { tell(); for (const one of active.values()) if (one.upload && !paused) begin(one.upload); });
+  window.addEventListener("offline", () => { pace.rest(); tell(); });
   window.addEventListener("beforeunload", (event) => { if (active.size) event.preventDefault(); });
   pause.addEventListener("click", () => {
     paused = !paused;
     pause.textContent = paused ? words.resume : words.stop;
-    for (const one of active.values()) if (one.upload) { if (paused) one.upload.abort(); else one.upload.start(); }
+    if (paused) pace.rest();
+    for (const one of active.values()) if (one.upload) { if (paused) one.upload.abort(); else begin(one.upload); }
     if (!paused) next();
+  });
+  again.addEventListener("click", () => {
+    again.hidden = true;
+    queue.push(...failed.splice(0));
+    tell();
+    next();
   });
 
   const named = (list) => [...list].filter((file) => !file.name.startsWith(".")).map((file) => [file, file.webkitRelativePath || file.name]);

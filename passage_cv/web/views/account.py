@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Annotated
 
-from fastapi import Form
+from fastapi import Form, Query
 from fastapi.responses import Response
 from sqlalchemy import select
 
+from passage_cv.errors import InputError
 from passage_cv.web import accounts
 from passage_cv.web.ask import COOKIE, Ask, Asking, NotFound
 from passage_cv.web.people import Role
 from passage_cv.web.tables import Deed, Token, User
 
 Text = Annotated[str, Form()]
+Before = Annotated[int | None, Query(ge=1, le=2**31 - 1)]
 DEEDS_SHOWN = 300
 
 
@@ -46,12 +49,28 @@ def sign_in(ask: Asking, name: Text = "", password: Text = "") -> Response:
 
 
 def sign_out(ask: Asking) -> Response:
+    """End this visit; the person's other browsers stay, and so does what they are sending."""
+    accounts.end_visit(ask.db, ask.visit_secret)
+    ask.did("signed out")
+    return _gone(ask)
+
+
+def sign_out_everywhere(ask: Asking) -> Response:
     """End this person's visits in every browser."""
     accounts.end_visits(ask.db, ask.person)
-    ask.did("signed out")
-    answer = ask.go("/sign-in")
-    answer.delete_cookie(COOKIE)
-    return answer
+    ask.did("signed out everywhere")
+    return _gone(ask)
+
+
+def change_password(ask: Asking, old: Text = "", new: Text = "") -> Response:
+    """Take another password; every other browser is signed out."""
+    try:
+        accounts.change_password(ask.db, ask.person, old, new, secret=ask.visit_secret)
+    except InputError:
+        ask.db.commit()  # a wrong password counts
+        raise
+    ask.did("changed password")
+    return _account(ask, changed=True)
 
 
 def join_form(ask: Asking, secret: str) -> Response:
@@ -123,15 +142,28 @@ def switch(ask: Asking, user_id: int, active: Annotated[bool, Form()]) -> Respon
     return ask.go("/people")
 
 
-def deeds(ask: Asking) -> Response:
-    """Who did what, newest first."""
-    found = ask.db.scalars(select(Deed).order_by(Deed.id.desc()).limit(DEEDS_SHOWN))
-    return ask.page("deeds", deeds=found.all())
+def deeds(ask: Asking, before: Before = None) -> Response:
+    """Who did what, newest first, older ones page by page."""
+    found = deeds_before(ask, before)
+    older = found[-1].id if len(found) == DEEDS_SHOWN else 0
+    return ask.page("deeds", deeds=found, before=before, older=older)
 
 
-def _account(ask: Asking, secret: str = "") -> Response:
+def deeds_before(ask: Ask, before: int | None) -> Sequence[Deed]:
+    """The newest deeds, or the newest of those older than one."""
+    found = select(Deed).order_by(Deed.id.desc()).limit(DEEDS_SHOWN)
+    return ask.db.scalars(found.where(Deed.id < before) if before else found).all()
+
+
+def _gone(ask: Ask) -> Response:
+    answer = ask.go("/sign-in")
+    answer.delete_cookie(COOKIE)
+    return answer
+
+
+def _account(ask: Asking, secret: str = "", *, changed: bool = False) -> Response:
     tokens = ask.db.scalars(select(Token).where(Token.user_id == ask.person.id).order_by(Token.created_at))
-    return ask.page("account", tokens=tokens.all(), secret=secret)
+    return ask.page("account", tokens=tokens.all(), secret=secret, changed=changed)
 
 
 def _people(ask: Asking, link: str = "", invited: str = "") -> Response:

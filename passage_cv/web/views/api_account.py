@@ -5,15 +5,12 @@ Passwords are for people alone: nobody signs in here. No token makes another one
 
 from __future__ import annotations
 
-from typing import Annotated
-
-from fastapi import Query
 from sqlalchemy import select
 
 from passage_cv.web import accounts
 from passage_cv.web.ask import Asking, NotFound
-from passage_cv.web.tables import Deed, Token, User
-from passage_cv.web.views.account import DEEDS_SHOWN, end_tokens
+from passage_cv.web.tables import Token, User
+from passage_cv.web.views.account import Before, deeds_before, end_tokens
 from passage_cv.web.views.api_records import (
     DeedLine,
     Initials,
@@ -26,8 +23,6 @@ from passage_cv.web.views.api_records import (
     TokenName,
     TokenState,
 )
-
-Before = Annotated[int | None, Query(ge=1, le=2**31 - 1)]
 
 
 def me(ask: Asking) -> Me:
@@ -79,9 +74,8 @@ def switch(ask: Asking, user_id: Number, new: Switch) -> Person:
 
 def deeds(ask: Asking, before: Before = None) -> list[DeedLine]:
     """Who did what, newest first, 300 at a time; ``before`` is the id of the last one of the answer before."""
-    found = select(Deed).order_by(Deed.id.desc()).limit(DEEDS_SHOWN)
-    found = found.where(Deed.id < before) if before else found
-    return [DeedLine(id=one.id, at=one.at, who=one.who, did=one.did, what=one.what) for one in ask.db.scalars(found)]
+    found = deeds_before(ask, before)
+    return [DeedLine(id=one.id, at=one.at, who=one.who, did=one.did, what=one.what) for one in found]
 
 
 def _person(one: User) -> Person:

@@ -8,7 +8,7 @@ from typing import Annotated
 
 from fastapi import Form
 from fastapi.responses import FileResponse, Response
-from sqlalchemy import or_, select
+from sqlalchemy import or_, select, tuple_
 
 from passage_cv.dataset.coverage import Cell, thin_cells
 from passage_cv.dataset.ledger import attempts_of, uses_of
@@ -199,9 +199,11 @@ def report(ask: Asking, made_id: str, name: str) -> Response:
     return FileResponse(path, headers={"content-security-policy": REPORT_POLICY})
 
 
-def job_list(ask: Asking) -> Response:
-    """Background work: one's own; for a researcher all of it."""
-    return ask.page("jobs", jobs=jobs_seen(ask, tuple(jobs.TASKS)))
+def job_list(ask: Asking, before: str = "") -> Response:
+    """Background work: one's own; for a researcher all of it; older work page by page."""
+    found = jobs_seen(ask, tuple(jobs.TASKS), before)
+    older = found[-1].id if len(found) == JOBS_SHOWN else ""
+    return ask.page("jobs", jobs=found, before=before, older=older)
 
 
 def job(ask: Asking, job_id: str) -> Response:
@@ -255,9 +257,12 @@ def _may_see(ask: Ask, found: Job) -> bool:
     return own or gate or Role.RESEARCHER in ask.roles
 
 
-def jobs_seen(ask: Ask, kinds: tuple[str, ...]) -> list[Job]:
-    """Work of some kinds that this person may see, newest first."""
-    found = select(Job).where(Job.kind.in_(kinds)).order_by(Job.created_at.desc())
+def jobs_seen(ask: Ask, kinds: tuple[str, ...], before: str = "") -> list[Job]:
+    """Work of some kinds that this person may see, newest first; ``before`` is the last one of the page before."""
+    found = select(Job).where(Job.kind.in_(kinds)).order_by(Job.created_at.desc(), Job.id.desc())
+    if before:
+        last = find_job(ask, before)
+        found = found.where(tuple_(Job.created_at, Job.id) < (last.created_at, last.id))
     if Role.RESEARCHER in ask.roles:
         return list(ask.db.scalars(found.limit(JOBS_SHOWN)))
     own = select(Batch.id).where(Batch.owner_id == ask.person.id)

@@ -1,0 +1,75 @@
+"""Tables on a telephone: what people come for stands beside the name; times have one written form."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+from playwright.sync_api import expect
+
+from passage_cv.web.people import Role
+from passage_cv.web.tables import Batch, Made
+from tests.web.browser import CHROMIUM, NO_CHROMIUM
+from tests.web.conftest import Office
+from tests.web.indoors import ADDRESS, look_at, watching
+
+pytestmark = pytest.mark.skipif(not CHROMIUM, reason=NO_CHROMIUM)
+NARROW_PX = 360
+"""The narrowest screen that the pages are for (issue 8)."""
+AUDITED = {
+    "code": "NSH",
+    "kind": "miss",
+    "n": 20,
+    "errors": 3,
+    "low": 0.03,
+    "upper": 0.38,
+    "limit": 0.05,
+    "alarm": True,
+}
+STATUS = {
+    "ok": False,
+    "presentations": 40,
+    "first": "2031-05-04T10:01:00-04:00",
+    "last": "2031-05-04T23:30:00-04:00",
+    "of_other_packages": 0,
+    "actions": {"pass": 30, "hold": 10},
+    "hold_reasons": {},
+    "audits": {"looked_at": 20, "drawn": 20, "classes": [AUDITED]},
+    "drift": {"baseline": None, "days": ["2031-05-04"], "signals": []},
+}
+
+
+def _furnish(office: Office) -> str:
+    """A batch, cutoffs and a reading of a gate's log, as jobs leave them; the id of the last."""
+    folder = office.settings.data / "made" / "status"
+    folder.mkdir(parents=True)
+    (folder / "status.json").write_text(json.dumps(STATUS), encoding="utf-8")
+    facts = {"site": "Quillmarsh weir", "presentations": 40, "last": STATUS["last"], "alarms": ["audit"]}
+    cut = {"u": 0.1, "v": None, "unmet": ["NSH"]}
+    office.person("Rika", Role.TECHNICIAN)
+    summary = {"must resolve": 2, "lines": 118, "pictures": 471}
+    with office.server.sessions.begin() as db:
+        db.add(Batch(owner_id=1, name="2031-05-11-RKV", facts={}, state="checked", summary=summary))
+        db.add(Made(kind="cutoffs", title="Spring, one set-up", path="none", sources={}, facts=cut, who="Ada"))
+        made = Made(kind="status", title="log", path="made/status", sources={}, facts=facts, who="Ada")
+        db.add(made)
+        db.flush()
+        return str(made.id)
+
+
+def test_what_people_come_for_is_on_the_screen_of_a_telephone(office: Office) -> None:
+    status = _furnish(office)
+    pages = {"/batches": "To resolve", "/cutoffs": "Limits", f"/service/status/{status}": "Alarm"}
+    with watching(office.role(*Role)) as page:
+        for path, heading in pages.items():
+            page.set_viewport_size({"width": NARROW_PX, "height": 900})
+            page.goto(ADDRESS + path)
+            box = page.get_by_role("columnheader", name=heading, exact=True).bounding_box()
+            assert box is not None
+            assert box["x"] + box["width"] <= NARROW_PX, (path, box)
+            look_at(page, f"narrow-{path.split('/')[1]}")
+        expect(page.get_by_text("2031-05-04 14:01 UTC to 2031-05-05 03:30 UTC")).to_be_visible()
+        assert "T10:01" not in page.content()
+        for path in ("/account", "/people", "/deeds", "/jobs"):
+            page.goto(ADDRESS + path)
+            look_at(page, f"narrow{path.replace('/', '-')}")

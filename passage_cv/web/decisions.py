@@ -118,6 +118,14 @@ def accept_proposals(db: Session, batch: Batch, who: str, kind: str) -> list[Dec
     return made
 
 
+def count_proposals(db: Session, batch: Batch, kind: str) -> int:
+    """How many findings of a kind propose a change that nobody took or replaced by another."""
+    standing = (Decision.batch_id == batch.id, Decision.undone_at == "", Decision.kind == "correct")
+    decided = select(Decision.row).where(*standing, Decision.why == kind)
+    waits = (Found.batch_id == batch.id, Found.kind == kind, Found.has_change, Found.line.not_in(decided))
+    return db.scalar(select(func.count()).select_from(Found).where(*waits)) or 0
+
+
 def undo(db: Session, batch: Batch, decision_id: int, *, whole: bool = False) -> list[Decision]:
     """Take a decision back, with what the same press decided about its row; it stays on record as undone.
 

@@ -219,9 +219,12 @@ def test_what_was_accepted_at_once_is_taken_back_at_once_or_one_by_one(
         first = min(one.id for one in db.query(Decision))
     for page in ("", "/findings"):
         assert "Take back all 3" in technician.get(f"/batches/{batch}{page}").text
-    technician.post(f"/batches/{batch}/decisions/{first}/undo", back="batch")
+    assert "Accept all" not in technician.get(f"/batches/{batch}/findings").text
+    answer = technician.post(f"/batches/{batch}/decisions/{first}/undo", back="batch")
+    assert answer.headers["location"] == f"/batches/{batch}#decisions"
     assert standing(office) == [3, 4]
     assert "Take back all 2" in technician.get(f"/batches/{batch}").text
+    assert "Accept all 1 proposals" in technician.get(f"/batches/{batch}/findings").text
     assert technician.post(f"/batches/{batch}/decisions/{first + 1}/undo", whole="true").status_code == 303
     assert standing(office) == []
     assert "Take back all" not in technician.get(f"/batches/{batch}/findings").text

@@ -16,6 +16,7 @@ from tests.web.browser import CHROMIUM, NO_CHROMIUM
 from tests.web.conftest import Browser, Office
 from tests.web.indoors import ADDRESS, look_at, watching
 from tests.web.test_batches import checked
+from tests.web.test_findings import propose
 
 pytestmark = pytest.mark.skipif(not CHROMIUM, reason=NO_CHROMIUM)
 
@@ -129,3 +130,22 @@ def test_a_receipt_has_a_button_that_prints_it_and_is_not_printed(
         expect(page.get_by_text("Print it and keep it with the field sheets.", exact=True)).to_be_hidden()
         if folder := os.environ.get("PASSAGE_SCREENSHOTS", ""):
             page.screenshot(path=f"{folder}/receipt-paper.png", full_page=True)
+
+
+def test_proposals_accepted_at_once_are_taken_back_by_one_button(
+    office: Office, technician: Browser, tmp_path: Path
+) -> None:
+    batch = _three_wrong_lengths(office, technician, tmp_path / "trip")
+    propose(office, batch, "length_mm", "480")
+    with watching(technician) as page:
+        page.goto(f"{ADDRESS}/batches/{batch}")
+        expect(page.get_by_role("link", name="Look at the findings")).to_have_class("button main")
+        look_at(page, "batch-stops")
+        page.goto(f"{ADDRESS}/batches/{batch}/findings")
+        page.get_by_role("button", name="Accept all 3 proposals").click()
+        expect(page.locator(".finding.decided")).to_have_count(3)
+        look_at(page, "accepted-at-once")
+        page.goto(f"{ADDRESS}/batches/{batch}")
+        look_at(page, "batch-decisions")
+        page.get_by_role("button", name="Take back all 3").click()
+        expect(page.get_by_role("heading", name="What was decided")).to_have_count(0)

@@ -187,7 +187,7 @@ def _standing(ask: Ask, batch: Batch) -> dict[str, Any]:
 
 
 def _kinds(ask: Ask, batch: Batch) -> list[tuple[str, str, int, int]]:
-    """Kind, severity, how many, and how many of them have a change to accept."""
+    """Kind, severity, how many, and how many of them wait with a change to accept."""
     n_changes = func.sum(case((Found.has_change, 1), else_=0))
     grouped = (
         select(Found.kind, Found.severity, func.count(), n_changes, func.min(Found.number))
@@ -195,7 +195,11 @@ def _kinds(ask: Ask, batch: Batch) -> list[tuple[str, str, int, int]]:
         .group_by(Found.kind, Found.severity)
         .order_by(func.min(Found.number))
     )
-    return [(kind, severity, n, int(changes)) for kind, severity, n, changes, _ in ask.db.execute(grouped)]
+    found = ask.db.execute(grouped).all()
+    return [
+        (kind, severity, n, decisions.count_proposals(ask.db, batch, kind) if changes else 0)
+        for kind, severity, n, changes, _ in found
+    ]
 
 
 def _back(ask: Ask, batch: Batch, back: str) -> Response:

@@ -11,7 +11,7 @@ import typer
 
 from passage_cv.cli.console import progress_bar, show, show_json, table
 from passage_cv.cli.versions_out import StoreOption, VersionArgument
-from passage_cv.dataset.coverage import Condition, count_cover, next_trips, thin_cells
+from passage_cv.dataset.coverage import Condition, Unrecorded, count_cover, count_unrecorded, next_trips, thin_cells
 from passage_cv.dataset.figures import draw_cover
 from passage_cv.dataset.leaks import Leak, find_leaks
 from passage_cv.dataset.missing import Standing, what_is_missing
@@ -85,18 +85,27 @@ def cover(
 ) -> None:
     """Where the next trip should collect: light and turbidity under which most classes and sizes are lacking."""
     opened = open_version(Store.open(store), version)
-    found = next_trips(opened, least)
+    found, without = next_trips(opened, least), count_unrecorded(opened)
     if as_json:
-        show_json({"version": opened.name, "least": least, "conditions": [asdict(one) for one in found]})
+        conditions = [asdict(one) for one in found]
+        show_json({"version": opened.name, "least": least, "conditions": conditions, "unrecorded": asdict(without)})
     else:
-        show(
-            f"Version {opened.name}, {least} individuals wanted of each class and size; what fills most comes first:"
-        )
-        headings = ("light", "turbidity", "individuals", "trips", "lacking", "emptiest")
-        table(headings, [_condition_row(one) for one in found])
+        _show_conditions(opened.name, found, without, least)
     if out:
         draw_cover(opened, out, least=least)
         show(f"Drawn: {out}")
+
+
+def _show_conditions(version: str, found: list[Condition], without: Unrecorded, least: int) -> None:
+    """The conditions to look for next, and how many fish could not be counted since none was written down."""
+    if found:
+        show(f"Version {version}, {least} individuals wanted of each class and size; what fills most comes first:")
+        headings = ("light", "turbidity", "individuals", "trips", "lacking", "emptiest")
+        table(headings, [_condition_row(one) for one in found])
+    else:
+        show(f"Version {version}: no fish has light and turbidity, so nothing says where the next trip should go.")
+    if without.light or without.turbidity:
+        show(f"{without.light} individuals without light, {without.turbidity} without turbidity: record them.")
 
 
 def _needed(policy: Policy | None) -> Mapping[str, int]:

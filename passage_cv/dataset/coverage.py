@@ -147,6 +147,25 @@ def next_trips(version: Version, least: int) -> list[Condition]:
     return sorted(found, key=lambda one: (-one.lacking, one.light, one.turbidity))
 
 
+@dataclass(frozen=True, slots=True)
+class Unrecorded:
+    """Individuals of none of whose pictures the light, or the turbidity, was recorded."""
+
+    light: int
+    turbidity: int
+
+
+def count_unrecorded(version: Version) -> Unrecorded:
+    """Individuals that no advice on conditions can count, since nobody wrote down how they were seen."""
+    rows = _used_rows(version)
+    everyone = {row["individual"] for row in rows}
+    known = {
+        name: {row["individual"] for row in rows if DIMENSIONS[name](row) != UNKNOWN}
+        for name in ("light", "turbidity")
+    }
+    return Unrecorded(len(everyone - known["light"]), len(everyone - known["turbidity"]))
+
+
 def _condition(
     light: str,
     turbidity: str,

@@ -3,7 +3,9 @@
 from pathlib import Path
 
 import pytest
+from typer.testing import CliRunner
 
+from passage_cv.cli import versions
 from passage_cv.dataset.accept import accept_batch
 from passage_cv.dataset.coverage import (
     CLOUDY_NTU,
@@ -42,6 +44,13 @@ def test_individuals_are_counted_at_each_level(version: Version) -> None:
     assert cells["Channa argus", "light", "day"] == (2, 1)
     assert cells["Amia calva", "light", "night"] == (0, 0)
     assert cells["Amia calva", "turbidity", "not recorded"] == (2, 1)
+
+
+def test_fish_without_light_or_turbidity_are_told(version: Version, tmp_path: Path) -> None:
+    said = CliRunner().invoke(versions.app, ["cover", "--store", str(tmp_path / "store")]).output
+    assert "no fish has light and turbidity" in said
+    assert "lacking" not in said  # an empty table says nothing
+    assert "0 individuals without light, 4 without turbidity: record them" in said
 
 
 def test_thin_cells_are_the_next_trips_errand(version: Version) -> None:

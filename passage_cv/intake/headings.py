@@ -18,15 +18,23 @@ from passage_cv.intake.units import SI_UNIT, read_unit
 
 CONTENT = 0.7
 """Confidence where only the cells tell."""
+UNKNOWN_UNIT = 0.5
+"""Confidence where the heading names a unit that the column cannot have [ours: below any other]."""
+UNSAID = "?"
+"""Stands for the unit where a heading names one that nobody here knows: a person has to name it."""
 SAMPLES = 5
 
 _IMAGE = re.compile(r".+\.(jpe?g|png|bmp|webp)", re.IGNORECASE)
+_BRACKETS = re.compile(r"[\(\[\{]([^\)\]\}]+)[\)\]\}]")
 _TAG = re.compile(r"[0-9]{15}")
 
 
 @dataclass(frozen=True, slots=True)
 class HeadingProposal:
-    """What a heading probably is: ``unit`` and ``length_type`` are empty where they do not apply."""
+    """What a heading probably is: ``unit`` and ``length_type`` are empty where they do not apply.
+
+    ``note`` says where the unit is not the heading's own.
+    """
 
     heading: str
     column: str
@@ -34,6 +42,7 @@ class HeadingProposal:
     unit: str = ""
     length_type: str = ""
     samples: tuple[str, ...] = ()
+    note: str = ""
 
 
 def propose_headings(sheet: Sheet, names: Names) -> list[HeadingProposal]:
@@ -63,13 +72,15 @@ def _propose(heading: str, sheet: Sheet, names: Names) -> HeadingProposal | None
     column, confidence, length_type = found
     if column == "code" or (column == "scientificName" and heading.casefold() == "species"):
         column = _name_or_code(samples, names)
+    unit, note = _unit_of(heading, column)
     return HeadingProposal(
         heading=heading,
         column=column,
-        confidence=confidence,
-        unit=_unit_of(heading, column),
+        confidence=UNKNOWN_UNIT if unit == UNSAID else confidence,
+        unit=unit,
         length_type=length_type,
         samples=tuple(samples[:SAMPLES]),
+        note=note,
     )
 
 
@@ -92,13 +103,22 @@ def _name_or_code(samples: Sequence[str], names: Names) -> str:
     return "code" if samples and codes >= 0.5 * len(samples) else "scientificName"
 
 
-def _unit_of(heading: str, column: str) -> str:
-    """The unit in a heading, the column's own where there is none, empty for text."""
-    for match in UNIT_PART.finditer(heading):
-        unit = read_unit((match[1] or match[2]).strip("()[]{}"), column)
+def _unit_of(heading: str, column: str) -> tuple[str, str]:
+    """The unit in a heading and what is doubtful about it; both empty for text.
+
+    A unit in brackets that the column cannot have is nobody's to guess; without any, the column's own is proposed.
+    """
+    if column not in SI_UNIT:
+        return "", ""
+    bracketed = [text.strip() for text in _BRACKETS.findall(heading)]
+    last = UNIT_PART.search(_BRACKETS.sub("", heading).rstrip())
+    for text in [*bracketed, *([last[2]] if last and last[2] else [])]:
+        unit = read_unit(text, column)
         if unit:
-            return unit
-    return SI_UNIT.get(column, "")
+            return unit, ""
+    if bracketed:
+        return UNSAID, f"unit {bracketed[0]!r} not known"
+    return SI_UNIT[column], "unit not written"
 
 
 def _samples(heading: str, sheet: Sheet) -> list[str]:

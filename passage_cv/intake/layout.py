@@ -223,9 +223,10 @@ def _with_offset(text: str, layout: Layout) -> str:
 
 
 def foreign_columns(layout: Layout) -> list[str]:
-    """Columns a layout names that are none of ours, or units they cannot have."""
+    """Columns a layout names that are none of ours, units they cannot have, and numbers that name no unit."""
     return [
-        f"{use.heading}: {use.column} {use.unit}".strip()
+        f"{use.heading}: {use.column} {use.unit or ('without a unit' if use.column in SI_UNIT else '')}".strip()
         for use in layout.use
-        if use.column not in CANONICAL or (use.unit and use.unit not in units_of(use.column))
+        if use.column not in CANONICAL
+        or ((use.unit or use.column in SI_UNIT) and use.unit not in units_of(use.column))
     ]

@@ -7,6 +7,7 @@ from collections import defaultdict
 
 from passage_cv.intake.batch import CheckedBatch
 from passage_cv.intake.columns import NUMBER_COLUMNS, TEXT_COLUMNS
+from passage_cv.intake.headings import UNSAID
 from passage_cv.intake.layout import DITTOS, foreign_columns
 from passage_cv.intake.lines import Line
 from passage_cv.records import Finding
@@ -22,11 +23,14 @@ def check_headings(batch: CheckedBatch) -> list[Finding]:
             "heading to confirm",
             "please look",
             f"{one.heading!r} may be {one.column}"
-            + (f" in {one.unit}" if one.unit else "")
+            + (f" in {one.unit}" if one.unit not in {"", UNSAID} else "")
             + (f", {one.length_type}" if one.length_type else "")
-            + f" (confidence {one.confidence:.2f}): {', '.join(one.samples) or 'no cell filled in'}",
+            + f" ({f'{one.note}, ' if one.note else ''}confidence {one.confidence:.2f}):"
+            f" {', '.join(one.samples) or 'no cell filled in'}",
             row=1,
-            proposal="Confirm it in layout.toml; it is ignored until then",
+            proposal="Name its unit in layout.toml; it is ignored until then"
+            if one.unit == UNSAID
+            else "Confirm it in layout.toml; it is ignored until then",
         )
         for one in batch.proposals
     ]

@@ -14,6 +14,7 @@ from passage_cv.intake.layout import (
     apply_layout,
     draft_layout,
     find_layout,
+    foreign_columns,
     read_date,
     remember_layout,
     write_layout,
@@ -76,6 +77,33 @@ def test_headings_that_are_understood(heading: str, cell: str, column: str, unit
     found = proposals(heading, cell)[heading]
     assert (found.column, found.unit, found.length_type, found.samples) == (column, unit, length_type, (cell,))
     assert 0 < found.confidence < 1
+
+
+@pytest.mark.parametrize("heading", ["Turbidity (FNU)", "Flow (MGD)", "Wt (st)", "Total length (hands)"])
+def test_a_unit_that_nobody_knows_is_asked_for(tmp_path: Path, heading: str) -> None:
+    found = proposals(heading, "12")[heading]
+    unit = heading.partition("(")[2].rstrip(")")
+    assert (found.unit, found.note) == ("?", f"unit {unit!r} not known")
+    assert found.confidence <= 0.5
+    folder = write_crew_batch(tmp_path / "b", CREW.replace("Wt (lb)", heading).replace("TL (in)", "moon"))
+    batch = check_batch(folder)
+    (told,) = [one for one in batch.findings if one.message.startswith(repr(heading))]
+    assert f"unit {unit!r} not known" in told.message
+    assert "Name its unit" in str(told.proposal)
+    write_layout(draft_layout(read_sheet(batch.sheet), list(batch.proposals), who="RKV"), folder / "layout.toml")
+    assert "layout" in [one.kind for one in check_batch(folder).unresolved]
+
+
+def test_a_layout_that_names_a_number_and_no_unit_is_refused() -> None:
+    bare = layout_of(use=(ColumnUse(heading="Wt (st)", column="weight_g"), ColumnUse(heading="Spp", column="code")))
+    assert foreign_columns(bare) == ["Wt (st): weight_g without a unit"]
+
+
+def test_a_heading_without_a_unit_says_so(tmp_path: Path) -> None:
+    assert proposals("Weight", "900")["Weight"].note == "unit not written"
+    assert proposals("Weight (g)", "900")["Weight (g)"].note == ""
+    batch = check_batch(write_crew_batch(tmp_path / "b", CREW.replace("Wt (lb)", "Weight")))
+    assert any("weight_g in g (unit not written, confidence 0.90)" in one.message for one in batch.findings)
 
 
 @pytest.mark.parametrize("heading", ["Weather", "notes", "moon", "length_mm"])

@@ -15,6 +15,7 @@ from passage_cv.intake.event_checks import (
     check_event_facts,
     check_event_window,
     check_permit,
+    check_picture_times,
 )
 from passage_cv.intake.kind_checks import check_fork_lengths, check_outliers
 from passage_cv.intake.layout_checks import (
@@ -88,6 +89,7 @@ CHECKS: Sequence[Check] = (
     check_permits,
     check_event_facts,
     check_event_dates,
+    check_picture_times,
     check_event_window,
     check_ranges,
     check_length_types,

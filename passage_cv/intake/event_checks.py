@@ -90,6 +90,25 @@ def check_event_dates(batch: CheckedBatch) -> list[Finding]:
     return findings
 
 
+def check_picture_times(batch: CheckedBatch) -> list[Finding]:
+    """Cells of ``taken_at`` that say no time; until then the picture's file says when it was made."""
+    unread = [
+        line for line in batch.kept_lines() if line.text["taken_at"] and parse_instant(line.text["taken_at"]) is None
+    ]
+    if not unread:
+        return []
+    first = ", ".join(f"{line.text['taken_at']!r} (row {line.row})" for line in unread[:3])
+    return [
+        Finding(
+            "picture time",
+            "must resolve",
+            f"{len(unread)} cells of taken_at are no ISO 8601 time: {first}{', ...' if len(unread) > 3 else ''}",
+            row=unread[0].row,
+            proposal="Write it as 2031-04-20T21:15:00-04:00, or leave the cell empty",
+        )
+    ]
+
+
 def check_event_window(batch: CheckedBatch) -> list[Finding]:
     """Pictures made well before or after their event: a wrong clock, date or card."""
     made = {picture.name: picture.taken_at for picture in batch.images}
@@ -97,7 +116,7 @@ def check_event_window(batch: CheckedBatch) -> list[Finding]:
     for line in batch.kept_lines():
         window = parse_window(line.text["eventDate"])
         for name in batch.kept_images(line):
-            taken = parse_instant(line.text["taken_at"] or made.get(name, ""))
+            taken = parse_instant(line.text["taken_at"]) or parse_instant(made.get(name, ""))
             outside = minutes_off_event(taken, window) if taken and window else None
             if taken and outside and outside > SLACK_MINUTES:
                 findings.append(

@@ -8,12 +8,11 @@ from collections import defaultdict
 from passage_cv.intake.batch import CheckedBatch
 from passage_cv.intake.columns import NUMBER_COLUMNS, TEXT_COLUMNS
 from passage_cv.intake.headings import UNSAID
-from passage_cv.intake.layout import DITTOS, foreign_columns
-from passage_cv.intake.lines import Line
+from passage_cv.intake.layout import DATE_COLUMNS, DITTOS, foreign_columns
 from passage_cv.records import Finding
 
 _COMMA = re.compile(r"[+-]?\d+,\d+")
-_NUMERIC_DATE = re.compile(r"(\d{1,2})[./-](\d{1,2})[./-](\d{4})(?:[ T].*)?")
+_NUMERIC_DATE = re.compile(r"(\d{1,2})[./-](\d{1,2})[./-](\d{4}|\d{2})(?:[ T].*)?")
 
 
 def check_headings(batch: CheckedBatch) -> list[Finding]:
@@ -97,21 +96,29 @@ def check_decimal_signs(batch: CheckedBatch) -> list[Finding]:
 
 def check_date_order(batch: CheckedBatch) -> list[Finding]:
     """Dates in numbers, day or month first: what the whole batch allows, for a person to confirm."""
-    dates = [(line, found) for line in batch.rows if (found := _NUMERIC_DATE.fullmatch(line.text["eventDate"]))]
+    dates = [
+        (line, line.text[name], found)
+        for line in batch.rows
+        for name in DATE_COLUMNS
+        if (found := _NUMERIC_DATE.fullmatch(line.text[name]))
+    ]
     if not dates:
         return []
-    firsts, seconds = {int(found[1]) for _, found in dates}, {int(found[2]) for _, found in dates}
-    line: Line = dates[0][0]
+    firsts, seconds = {int(found[1]) for *_, found in dates}, {int(found[2]) for *_, found in dates}
+    line, text, _ = dates[0]
     orders = [order for order, months in (("day first", seconds), ("month first", firsts)) if max(months) <= 12]
     said = {1: f"only {orders[0]} is possible" if orders else "", 2: "both orders are possible"}.get(
         len(orders), "no order fits all of them"
     )
+    how = " or ".join(f'dates = "{order}"' for order in orders or ("day first", "month first"))
+    is_short = any(len(found[3]) == 2 for *_, found in dates)
     return [
         Finding(
             "date order",
             "must resolve",
-            f"{len(dates)} dates such as {line.text['eventDate']} (row {line.row}) are in numbers; {said}",
+            f"{len(dates)} dates such as {text} (row {line.row}) are in numbers; {said}",
             row=line.row,
-            proposal=f'Confirm dates = "{orders[0] if orders else "day first"}" in layout.toml, with the offset',
+            proposal=f"Confirm {how} in layout.toml, with the offset"
+            + ("; write the years with four digits, no century is guessed" if is_short else ""),
         )
     ]

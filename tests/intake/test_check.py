@@ -1,5 +1,6 @@
 """A whole batch folder: what is found, and that it is found all at once."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -7,6 +8,7 @@ import pytest
 from passage_cv.errors import InputError
 from passage_cv.intake.batch import CheckedBatch
 from passage_cv.intake.check import check_batch
+from passage_cv.intake.event_checks import check_event_window
 from passage_cv.intake.names import any_names
 from passage_cv.records import Change
 from tests.batches import FACTS, ROWS, jpeg, write_batch
@@ -108,6 +110,21 @@ def test_a_picture_far_from_its_event_is_shown(tmp_path: Path) -> None:
     (finding,) = check_batch(write_batch(tmp_path / "b", rows)).findings
     assert (finding.kind, finding.severity) == ("outside the event", "please look")
     assert "810 min" in finding.message  # 13 h 30 min after the set
+
+
+@pytest.mark.parametrize("cell", ["05/11/2031 20:10", "yesterday"])
+def test_a_picture_time_that_nobody_can_read_is_asked_about(tmp_path: Path, cell: str) -> None:
+    found = check_batch(write_batch(tmp_path / "b", changed(2, taken_at=cell))).unresolved
+    assert ("picture time", 4) in [(one.kind, one.row) for one in found]
+    assert any(cell in one.message for one in found)
+
+
+def test_where_a_cell_says_no_time_the_pictures_own_counts(tmp_path: Path) -> None:
+    folder = write_batch(tmp_path / "b", changed(2, taken_at="yesterday"))
+    batch = check_batch(folder)
+    late = replace(batch.images[2], taken_at="2031-05-12T09:30:00-04:00")
+    found = check_event_window(replace(batch, images=(*batch.images[:2], late)))
+    assert [one.kind for one in found] == ["outside the event"]
 
 
 def test_missing_columns_are_named_once(tmp_path: Path) -> None:

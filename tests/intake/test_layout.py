@@ -279,10 +279,14 @@ def test_decimal_commas_are_read_where_confirmed() -> None:
         ({"length_mm": '"47,5"'}, "decimal comma", 'decimal = ","'),
         ({"eventDate": "13/5/2031"}, "date order", "day first"),
         ({"eventDate": "5/13/2031"}, "date order", "month first"),
+        ({"eventDate": "5/6/2031"}, "date order", 'dates = "day first" or dates = "month first"'),
+        ({"eventDate": "2031-05-11", "taken_at": "5/13/2031 20:10"}, "date order", "month first"),
+        ({"eventDate": "13/05/31"}, "date order", "four digits"),
     ],
 )
 def test_what_must_be_confirmed_says_how(tmp_path: Path, cells: dict[str, str], kind: str, word: str) -> None:
-    row = {"image": "images/1.jpg", "individual": "1", "code": "NSH", "length_mm": "", "eventDate": "", **cells}
+    empty = dict.fromkeys(("length_mm", "eventDate", "taken_at"), "")
+    row = {"image": "images/1.jpg", "individual": "1", "code": "NSH", **empty, **cells}
     other = {**row, "image": "images/2.jpg", "individual": "2", "code": "NSH", "length_mm": ""}
     text = "\n".join(",".join(values) for values in (row, row.values(), other.values())) + "\n"
     found = [one for one in check_batch(write_crew_batch(tmp_path / "b", text)).unresolved if one.kind == kind]

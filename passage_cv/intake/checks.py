@@ -10,6 +10,7 @@ from collections.abc import Callable, Sequence
 
 from passage_cv.intake.batch import CheckedBatch
 from passage_cv.intake.box_checks import check_boxes
+from passage_cv.intake.clock_checks import check_clocks
 from passage_cv.intake.event_checks import (
     check_event_dates,
     check_event_facts,
@@ -91,6 +92,7 @@ CHECKS: Sequence[Check] = (
     check_event_dates,
     check_picture_times,
     check_event_window,
+    check_clocks,
     check_ranges,
     check_length_types,
     check_weights,

@@ -69,13 +69,18 @@ def minutes_off_event(taken: datetime, window: Window) -> float:
     >>> minutes_off_event(datetime.fromisoformat("2031-05-12T03:30:00"), night)
     0.0
     """
-    if window.is_exact and taken.tzinfo is None:
-        taken = taken.replace(tzinfo=window.start.tzinfo)
+    taken = on_event_clock(taken, window)
     if not window.is_exact:
-        taken = taken.replace(tzinfo=None)
         is_days = window.start.time() == time.min and window.end.time() > time(23, 59)
         window = Window(window.start, window.end + timedelta(hours=12 if is_days else 0), is_exact=False)
     return minutes_outside(taken, window) or 0.0
+
+
+def on_event_clock(taken: datetime, window: Window) -> datetime:
+    """A picture's time as it compares with its event: without an offset it is the site's own clock."""
+    if not window.is_exact:
+        return taken.replace(tzinfo=None)
+    return taken if taken.tzinfo else taken.replace(tzinfo=window.start.tzinfo)
 
 
 def on_site_clock(text: str, zone: str) -> str | None:

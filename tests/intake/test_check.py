@@ -127,6 +127,56 @@ def test_where_a_cell_says_no_time_the_pictures_own_counts(tmp_path: Path) -> No
     assert [one.kind for one in found] == ["outside the event"]
 
 
+NIGHT = "2031-05-11T20:00:00-04:00/2031-05-11T23:00:00-04:00"
+
+
+def clock_findings(folder: Path, event: str, *taken: str, **facts: str) -> list[str]:
+    rows = [{"image": f"{i}.jpg", "individual": str(i), "code": "NSH", "taken_at": at} for i, at in enumerate(taken)]
+    batch = check_batch(write_batch(folder, rows, {**FACTS, "eventDate": event, **facts}))
+    return [str(one.proposal) for one in batch.findings if one.kind == "camera clock"]
+
+
+def test_a_camera_an_hour_off_is_asked_about_once(tmp_path: Path) -> None:
+    early = [f"2031-05-11T19:{11 + i}:00" for i in range(11)]
+    assert clock_findings(tmp_path / "a", NIGHT, *early) == ["The clock may be an hour off (summer time)"]
+    late = [f"2031-05-11T23:{11 + i}:00-04:00" for i in range(11)]
+    assert len(clock_findings(tmp_path / "b", NIGHT, *late)) == 1
+
+
+def test_a_clock_that_shows_utc_is_asked_about(tmp_path: Path) -> None:
+    utc = [f"2031-05-12T00:{11 + i}:00" for i in range(6)]
+    (said,) = clock_findings(tmp_path / "a", NIGHT, *utc)
+    assert "UTC" in said
+    folder = write_crew_day(tmp_path / "b", utc)
+    assert [one.row for one in check_batch(folder).findings if one.kind == "camera clock"] == [2]
+
+
+def write_crew_day(folder: Path, taken: list[str]) -> Path:
+    """An event given as a day; a second event of the batch says the site's offset."""
+    rows = [
+        {**row, "image": f"{i}.jpg", "individual": str(i), "taken_at": at}
+        for row in [{"code": "NSH", "eventID": "E1", "eventDate": "2031-05-11"}]
+        for i, at in enumerate(taken)
+    ]
+    other = {"image": "x.jpg", "individual": "9", "code": "NSH", "eventID": "E2", "eventDate": NIGHT, "taken_at": ""}
+    return write_batch(folder, [*rows, other])
+
+
+@pytest.mark.parametrize(
+    "taken",
+    [
+        [f"2031-05-11T20:{11 + i}:00" for i in range(11)],  # inside
+        [f"2031-05-11T19:{56 + i}:00" for i in range(4)],  # too few
+        [f"2031-05-11T{19 if i < 7 else 20}:{30 + i}:00" for i in range(11)],  # not nearly all outside
+        [f"2031-05-11T16:{11 + i}:00" for i in range(11)],  # no hour would do
+        [f"2031-05-11T{19 + 4 * (i % 2)}:{11 + i}:00" for i in range(10)],  # no one shift would do
+    ],
+    ids=["inside", "few", "some", "far", "both sides"],
+)
+def test_a_clock_is_not_doubted_without_need(tmp_path: Path, taken: list[str]) -> None:
+    assert clock_findings(tmp_path / "b", NIGHT, *taken) == []
+
+
 def test_missing_columns_are_named_once(tmp_path: Path) -> None:
     rows = [{"image": row["image"], "fish": row["individual"], "kind": row["code"]} for row in ROWS]
     batch = check_batch(write_batch(tmp_path / "b", rows))

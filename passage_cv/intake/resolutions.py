@@ -27,11 +27,12 @@ cannot be let stand, because the rows would mean nothing; those need a correctio
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from types import MappingProxyType
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
@@ -42,6 +43,8 @@ from passage_cv.intake.toml_text import toml_string
 from passage_cv.records import Finding
 
 Words = Annotated[str, Field(min_length=1, pattern=r"\S")]
+Signed = Annotated[str, Field(min_length=1, pattern=r"[^\s?]")]
+"""Who and why: a draft's own question marks decide nothing."""
 
 CAN_STAND = frozenset(
     {
@@ -60,13 +63,16 @@ CAN_STAND = frozenset(
 )
 """Findings of severity ``must resolve`` that a person may let stand; all others need the data changed."""
 
+_OPEN: dict[str, Any] = {"why": "?", "who": "?"}
+"""What stands in a draft until somebody signs it."""
+
 
 class Exclusion(Settings):
     """A picture left out."""
 
     image: Words
-    why: Words
-    who: Words
+    why: Signed
+    who: Signed
 
 
 class Correction(Settings):
@@ -76,8 +82,8 @@ class Correction(Settings):
     column: Words
     was: str
     becomes: str
-    why: Words
-    who: Words
+    why: Signed
+    who: Signed
 
 
 class LetStand(Settings):
@@ -86,8 +92,8 @@ class LetStand(Settings):
     kind: Words
     row: int | None = None
     image: str | None = None
-    why: Words
-    who: Words
+    why: Signed
+    who: Signed
 
     def fits(self, finding: Finding) -> bool:
         """Whether this decision is about that finding."""
@@ -108,6 +114,11 @@ class Resolutions(Settings):
         if finding.severity == "must resolve" and finding.kind not in CAN_STAND:
             return None
         return next((decision for decision in self.let_stand if decision.fits(finding)), None)
+
+
+def is_signed(text: str) -> bool:
+    """Whether a name or a reason says anything beside question marks."""
+    return re.search(r"[^\s?]", text) is not None
 
 
 def read_resolutions(folder: Path) -> Resolutions:
@@ -148,9 +159,9 @@ def draft_resolutions(
             [("correct", _correction(finding, finding.row, cells.get(finding.row, {})))] if finding.row else []
         )
         if finding.image:
-            entries.append(("exclude", Exclusion(image=finding.image, why="?", who="?")))
+            entries.append(("exclude", Exclusion.model_construct(image=finding.image, **_OPEN)))
         if finding.severity != "must resolve" or finding.kind in CAN_STAND:
-            stand = LetStand(kind=finding.kind, row=finding.row, image=finding.image, why="?", who="?")
+            stand = LetStand.model_construct(kind=finding.kind, row=finding.row, image=finding.image, **_OPEN)
             entries.append(("let_stand", stand))
         text = "\n".join([finding.message, finding.proposal or "", *(_block(name, entry) for name, entry in entries)])
         blocks.append("\n".join(f"# {line}" for line in text.splitlines() if line) + "\n")
@@ -161,8 +172,8 @@ def _correction(finding: Finding, row: int, cells: Mapping[str, str]) -> Correct
     change = finding.change
     if change and change.column in cells:
         was, becomes = cells[change.column], change.value
-        return Correction(row=row, column=change.column, was=was, becomes=becomes, why="?", who="?")
-    return Correction(row=row, column="?", was="?", becomes="?", why="?", who="?")
+        return Correction.model_construct(row=row, column=change.column, was=was, becomes=becomes, **_OPEN)
+    return Correction.model_construct(row=row, column="?", was="?", becomes="?", **_OPEN)
 
 
 def apply_corrections(sheet: Sheet, corrections: Sequence[Correction]) -> tuple[Sheet, list[Finding]]:

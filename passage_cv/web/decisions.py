@@ -15,7 +15,7 @@ from sqlalchemy.orm import Session
 
 from passage_cv.errors import InputError
 from passage_cv.intake.columns import CANONICAL, COUNT
-from passage_cv.intake.resolutions import CAN_STAND, Correction, Exclusion, LetStand, Resolutions
+from passage_cv.intake.resolutions import CAN_STAND, Correction, Exclusion, LetStand, Resolutions, is_signed
 from passage_cv.web.columns import as_received
 from passage_cv.web.tables import Batch, Decision, Found, FoundImage, SheetLine, new_id, utc
 
@@ -220,7 +220,7 @@ def as_resolutions(decisions: Iterable[Decision], beside: Resolutions) -> Resolu
                 column=one.column,
                 was=one.was,
                 becomes=one.value,
-                why=one.why or "read again",
+                why=one.why if is_signed(one.why) else "read again",
                 who=one.who,
             )
         elif one.kind == "stand":
@@ -253,7 +253,7 @@ def about(decisions: Sequence[Decision], values: dict[str, object]) -> list[Deci
 def _require_sense(db: Session, batch: Batch, made: Decision) -> None:
     if made.kind not in KINDS:
         raise InputError(f"Unknown decision {made.kind!r}", where=batch.name, do="Use the buttons of the page.")
-    if made.kind == "exclude" and not (made.image and made.value):
+    if made.kind == "exclude" and not (made.image and is_signed(made.value)):
         raise InputError("A picture is left out with a reason", where=made.image or batch.name, do="Say why.")
     if made.kind == "note" and not made.value:
         raise InputError("The note is empty", where=batch.name, do="Write what you saw.")
@@ -264,7 +264,7 @@ def _require_sense(db: Session, batch: Batch, made: Decision) -> None:
 
 
 def _require_standing(db: Session, batch: Batch, made: Decision) -> None:
-    if not made.value:
+    if not is_signed(made.value):
         raise InputError("A finding is let stand with a reason", where=batch.name, do="Say why it is no fault.")
     known = select(Found.severity).where(Found.batch_id == batch.id, Found.kind == made.column)
     if not any(may_stand(severity, made.column) for severity in db.scalars(known)):

@@ -51,6 +51,20 @@ def test_a_decision_is_about_one_finding_only(tmp_path: Path, change: dict[str, 
     assert "decision in vain" in [one.kind for one in batch.findings]
 
 
+@pytest.mark.parametrize("mark", [{"who": "?"}, {"why": "?"}, {"why": " ?? "}, {"who": " "}])
+def test_a_drafts_question_marks_sign_nothing(tmp_path: Path, mark: dict[str, str]) -> None:
+    folder = write_batch(tmp_path / "b", light("300"))
+    (finding,) = check_batch(folder).unresolved
+    draft = draft_resolutions([finding])
+    blocks = draft[draft.index("# [[let_stand]]") :].replace("# ", "")
+    (folder / "resolutions.toml").write_text(f"format = 1\n{blocks}", encoding="utf-8")
+    with pytest.raises(InputError, match="who"):
+        check_batch(folder)
+    signed = {"who": "TBO", "why": "looked", "row": 2, "column": "sex", "was": "", "becomes": "F", **mark}
+    with pytest.raises(ValueError, match="string_pattern_mismatch"):
+        Correction.model_validate(signed)
+
+
 def test_what_would_leave_rows_without_meaning_cannot_stand(tmp_path: Path) -> None:
     rows = [{**row, "code": "XYZ"} if i == 2 else row for i, row in enumerate(ROWS)]
     folder = write_batch(tmp_path / "b", rows)
@@ -85,7 +99,7 @@ def test_a_correction_can_fill_a_column_the_sheet_lacks(tmp_path: Path) -> None:
 
 def test_an_exclusion_is_applied(tmp_path: Path) -> None:
     folder = write_batch(tmp_path / "b")
-    (folder / "images/2.jpg").write_bytes(b"broken")
+words = st.text(min_size=1, max_size=30).filter(lambda text: text.strip(" ?") and text.strip() and "\r" not in text)
     write_resolutions(folder, Resolutions(exclude=(Exclusion(image="images/2.jpg", why="card fault", who="TBO"),)))
     batch = check_batch(folder)
     assert batch.findings == ()

@@ -155,6 +155,8 @@ def end_visit(db: Session, secret: str) -> None:
 def change_password(db: Session, user: User, old: str, new: str, *, secret: str) -> None:
     """Give a person who knows the old password a new one; only the browser of ``secret`` stays signed in.
 
+    Other visits and all tokens, made under the old password, end.
+
     Raises
     ------
     InputError
@@ -165,6 +167,7 @@ def change_password(db: Session, user: User, old: str, new: str, *, secret: str)
     _require_password(new, user.name)
     user.password_hash = _hasher.hash(new)
     db.execute(delete(Visit).where(Visit.user_id == user.id, Visit.sha256 != _hash(secret)))
+    _end_tokens(db, user)
 
 
 def end_visits(db: Session, user: User) -> None:

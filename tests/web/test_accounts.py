@@ -99,6 +99,7 @@ def test_signing_out_ends_this_visit_alone_and_all_of_them_only_when_asked(offic
 def test_a_person_changes_the_password_and_stays_signed_in_here_alone(office: Office) -> None:
     here, there = office.role(Role.TECHNICIAN), office.role(Role.TECHNICIAN)
     fresh = "a heron at the weir"
+    here.post("/account/tokens", name="nightly")
     assert here.post("/account/password", old="not this one", new=fresh).status_code == 422
     with office.server.sessions() as db:
         assert db.query(User).one().failures == 1
@@ -106,6 +107,7 @@ def test_a_person_changes_the_password_and_stays_signed_in_here_alone(office: Of
     assert sign_in(office, "technician", PASSWORD).status_code == 303
     answer = here.post("/account/password", old=PASSWORD, new=fresh)
     assert (answer.status_code, "The password is changed" in answer.text) == (200, True)
+    assert "nightly" not in answer.text
     assert (here.get("/batches").status_code, there.get("/batches").status_code) == (200, 303)
     assert sign_in(office, "technician", PASSWORD).status_code == 401
     assert sign_in(office, "technician", fresh).status_code == 303

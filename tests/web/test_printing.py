@@ -46,6 +46,7 @@ def test_a_receipt_prints(
         )
         assert (ink, paper) == ("rgb(0, 0, 0)", "rgb(255, 255, 255)")
         assert not overflows(page)
-        for told in (batch["receipt"]["version"], "Channa argus", "sheet.csv"):
+        kept = technician.get(f"/api/batches/{batch['id']}/receipt").json()["receipt"]
+        for told in (kept["version"], "Channa argus", "sheet.csv"):
             expect(page.get_by_text(told).first).to_be_visible()
         assert page.pdf(format="A4").startswith(b"%PDF")

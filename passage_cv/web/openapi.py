@@ -22,7 +22,8 @@ Work that takes longer than a moment answers `{"job": "<id>"}`: ask `GET /api/jo
 
 Whatever is refused comes back as `{"what", "where", "do"}`: what was found, where, and one thing to do. Status 401
 asks for a token, 403 says that none of its roles may do this, 404 that there is no such thing or that it belongs to
-somebody else, 413 that the body is too long, 422 that it cannot be done as asked, 429 to wait `Retry-After` seconds.
+somebody else, 413 that the body is too long, 422 that it cannot be done as asked, 429 to wait `Retry-After` seconds,
+503 that the answer is still being worked out: ask again after `Retry-After` seconds.
 
 ## Sending files
 
@@ -48,6 +49,7 @@ _SAYS_NO = {
     413: "The body is too long",
     422: "It cannot be done as asked",
     429: "Asked too often",
+    503: "Still being worked out; ask again",
 }
 
 

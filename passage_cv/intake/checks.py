@@ -11,6 +11,7 @@ from collections.abc import Callable, Sequence
 from passage_cv.intake.batch import CheckedBatch
 from passage_cv.intake.box_checks import check_boxes
 from passage_cv.intake.clock_checks import check_clocks
+from passage_cv.intake.dispute_checks import check_disputed_species
 from passage_cv.intake.event_checks import (
     check_event_dates,
     check_event_facts,
@@ -74,6 +75,7 @@ CHECKS: Sequence[Check] = (
     check_date_order,
     check_cells,
     check_names,
+    check_disputed_species,
     check_arrivals,
     check_identity,
     check_species_of_individual,

@@ -88,6 +88,35 @@ def test_a_cell_is_corrected_from_what_it_was(tmp_path: Path) -> None:
     assert kinds.count("correction without its cell") == 2
 
 
+def disputed(folder: Path, decided: Resolutions, **cells: str) -> list[tuple[str, str]]:
+    """What is told of a bowfin in row 4, once something was decided about it."""
+    named = {"scientificName": "", "identifiedBy": "", "recordedBy": "RKV"}
+    rows = [{**named, **row, **(cells if i == 2 else {})} for i, row in enumerate(ROWS)]
+    write_resolutions(write_batch(folder, rows), decided)
+    return [(one.kind, one.severity) for one in check_batch(folder).findings if one.row == 4]
+
+
+@pytest.mark.parametrize(("who", "is_refused"), [("rkv", True), ("TBO", True), ("ELQ", False)])
+def test_name_against_code_is_decided_by_somebody_else(tmp_path: Path, who: str, is_refused: bool) -> None:
+    cells = {"scientificName": "Channa argus", "identifiedBy": "TBO"}
+    stand = LetStand(kind="name and code differ", row=4, why="looked again", who=who)
+    found = disputed(tmp_path / "a", Resolutions(let_stand=(stand,)), **cells)
+    assert (("decided by its own reader", "must resolve") in found) is is_refused
+    one = Correction(row=4, column="code", was="BOW", becomes="NSH", why="scales on the head", who=who)
+    found = disputed(tmp_path / "b", Resolutions(correct=(one,)), **cells)
+    assert (("decided by its own reader", "must resolve") in found) is is_refused
+    assert ("disputed species", "please look") in found
+
+
+@pytest.mark.parametrize(("was", "becomes", "is_told"), [("BOW", "NSH", True), ("BWO", "BOW", False)])
+def test_a_fish_called_two_species_is_for_a_second_reader(
+    tmp_path: Path, was: str, becomes: str, is_told: bool
+) -> None:
+    one = Correction(row=4, column="code", was=was, becomes=becomes, why="from the voucher", who="RKV")
+    found = disputed(tmp_path / "b", Resolutions(correct=(one,)), code=was)
+    assert found == ([("disputed species", "please look")] if is_told else [])
+
+
 def test_a_correction_can_fill_a_column_the_sheet_lacks(tmp_path: Path) -> None:
     folder = write_batch(tmp_path / "b")
     one = Correction(row=2, column="sex", was="", becomes="F", why="from the notebook", who="TBO")

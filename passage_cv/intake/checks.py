@@ -44,6 +44,7 @@ from passage_cv.intake.measure_checks import (
     check_length_types,
     check_ranges,
     check_weights,
+    check_zero_water,
 )
 from passage_cv.intake.order_checks import check_picture_order
 from passage_cv.intake.permits import check_permits
@@ -96,6 +97,7 @@ CHECKS: Sequence[Check] = (
     check_event_window,
     check_clocks,
     check_ranges,
+    check_zero_water,
     check_length_types,
     check_weights,
     check_outliers,

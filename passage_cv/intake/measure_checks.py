@@ -165,6 +165,25 @@ def check_ranges(batch: CheckedBatch) -> list[Finding]:
     return findings
 
 
+def check_zero_water(batch: CheckedBatch) -> list[Finding]:
+    """Water of exactly 0 degrees or 0 NTU: it may be so, and it may not have been measured; once per event."""
+    first: dict[tuple[str, str], Line] = {}
+    for line in batch.kept_lines():
+        for name in ("waterTemperature_C", "turbidity_NTU"):
+            if line.numbers[name] == 0:
+                first.setdefault((line.event, name), line)
+    return [
+        Finding(
+            "zero or not measured",
+            "please look",
+            f"{name} of event {event} is 0 (first row {line.row})",
+            row=line.row,
+            proposal="Leave it empty where it was not measured",
+        )
+        for (event, name), line in first.items()
+    ]
+
+
 def check_length_types(batch: CheckedBatch) -> list[Finding]:
     """Lengths that do not say which length, and fish longer to the fork than in all."""
     findings = []

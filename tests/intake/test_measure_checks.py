@@ -16,6 +16,7 @@ from passage_cv.intake.measure_checks import (
     check_length_types,
     check_ranges,
     check_weights,
+    check_zero_water,
     digit_swaps,
 )
 from passage_cv.intake.names import shipped_names
@@ -243,3 +244,14 @@ def test_digit_swaps_keep_the_digits(value: int) -> None:
     for other in digit_swaps(value):
         assert sorted(f"{other:g}") == sorted(str(value))
         assert value in digit_swaps(other)
+
+
+@pytest.mark.parametrize("column", ["waterTemperature_C", "turbidity_NTU"])
+def test_water_of_exactly_zero_is_asked_about_once_per_event(column: str) -> None:
+    rows = [{column: "0"}, {column: "0.0"}, {column: "0", "eventID": "E2"}, {column: "0.4"}, {column: ""}]
+    found = check_zero_water(batch_of(*rows))
+    assert [(one.kind, one.severity, one.row) for one in found] == [
+        ("zero or not measured", "please look", 2),
+        ("zero or not measured", "please look", 4),
+    ]
+    assert check_ranges(batch_of(*rows)) == []

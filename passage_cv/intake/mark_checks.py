@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import re
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
 from passage_cv.intake.batch import CheckedBatch
 from passage_cv.intake.lines import Line
+from passage_cv.intake.names import Species
 from passage_cv.intake.times import Window, parse_window
 from passage_cv.records import Finding
 
 MARKS = ("CWT", "VIE", "TBA", "PIT", "AD", "LV", "RV", "LP", "RP", "DO", "AN", "UC", "LC", "LM", "RM", "D")
 """Fin and mark codes of the handbook's section 1, tried in this order; VIE and TBA may name a colour, ``VIE-RED``."""
+_FINS = {"LV": "pelvic", "RV": "pelvic", "LP": "pectoral", "RP": "pectoral"}
+"""The fin that a clip is of, where some species lack it."""
 NO_MARK, NOT_EXAMINED = "NM", "NX"
 SHRINKS = 0.1
 """Part of its length that a fish seen again may have lost before it is doubted [ours: people measure to 5 %]."""
@@ -128,8 +131,17 @@ def _mark_faults(line: Line) -> Iterator[str]:
         return
     if len(marks) > 1 and {NO_MARK, NOT_EXAMINED} & set(marks):
         yield f"mark {text!r} says both a mark and none"
-    if "AD" in marks and line.species and line.species.has_adipose is False:
-        yield f"{line.species.common_name or line.species.scientific_name} has no adipose fin to clip ({text})"
+    if line.species:
+        name = line.species.common_name or line.species.scientific_name
+        for fin in _fins_it_lacks(marks, line.species):
+            yield f"{name} has no {fin} fin to clip ({text})"
+
+
+def _fins_it_lacks(marks: Sequence[str], species: Species) -> list[str]:
+    """Fins that were clipped and that the species does not have."""
+    lacked = {*species.lacks, *(["adipose"] if species.has_adipose is False else [])}
+    clipped = dict.fromkeys("adipose" if mark == "AD" else _FINS.get(mark, "") for mark in marks)
+    return [fin for fin in clipped if fin in lacked]
 
 
 def _tagged(batch: CheckedBatch) -> dict[str, list[Line]]:

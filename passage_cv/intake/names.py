@@ -25,7 +25,9 @@ class Species:
 
     ``shape`` is a body shape of ``condition.SHAPES``; ``max_mm`` the longest total length on record;
     ``fork_ratio`` the usual fork length over total length [shipped values from memory of: length-length tables of
-    FishBase; a site's checklist may give its own].
+    FishBase; a site's checklist may give its own]; ``lacks`` names fins that the species has not, ``pectoral`` and
+    ``pelvic`` [shipped values from memory of general anatomy: eels have no pelvic fins, lampreys and swamp eels no
+    paired ones].
     """
 
     scientific_name: str
@@ -37,6 +39,7 @@ class Species:
     shape: str = ""
     max_mm: float | None = None
     fork_ratio: float | None = None
+    lacks: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,13 +133,19 @@ def _species(row: Mapping[str, str]) -> Species:
         scientific_name=row["scientific_name"],
         code=row.get("code", ""),
         common_name=row.get("common_name", ""),
-        synonyms=tuple(name.strip() for name in row.get("synonyms", "").split(";") if name.strip()),
+        synonyms=_parts(row.get("synonyms", "")),
         has_adipose={"yes": True, "no": False}.get(row.get("adipose", "")),
         tail=row.get("tail", ""),
         shape=row.get("shape", ""),
         max_mm=float(row["max_mm"]) if row.get("max_mm") else None,
         fork_ratio=float(row["fork_ratio"]) if row.get("fork_ratio") else None,
+        lacks=_parts(row.get("lacks", "")),
     )
+
+
+def _parts(cell: str) -> tuple[str, ...]:
+    """What stands in one cell, separated by ``;``."""
+    return tuple(part.strip() for part in cell.split(";") if part.strip())
 
 
 def _require_unambiguous(species: Iterable[Species], path: Path) -> None:

@@ -35,6 +35,21 @@ def test_bad_marks(tmp_path: Path, mark: str, message: str) -> None:
     assert message in finding.message
 
 
+@pytest.mark.parametrize(
+    ("code", "mark", "fin"),
+    [("EEL", "LV", "pelvic"), ("EEL", "LVRV", "pelvic"), ("SLP", "RP", "pectoral"), ("ASE", "RV", "pelvic")],
+)
+def test_a_clip_of_a_fin_that_the_species_lacks(tmp_path: Path, code: str, mark: str, fin: str) -> None:
+    # from memory of general anatomy: eels have no pelvic fins, lampreys and swamp eels no paired fins
+    (finding,) = findings(tmp_path, {"mark": mark, "code": code})
+    assert (finding.kind, finding.severity) == ("mark", "must resolve")
+    assert f"has no {fin} fin to clip" in finding.message
+
+
+def test_an_eel_has_pectoral_fins(tmp_path: Path) -> None:
+    assert findings(tmp_path, {"mark": "LP", "code": "EEL"}) == []
+
+
 def test_an_adipose_clip_is_possible_on_a_catfish(tmp_path: Path) -> None:
     assert findings(tmp_path, {"mark": "AD", "code": "CCF"}) == []
 

@@ -6,6 +6,7 @@ its role is written down with it, so that roles are never worked out again.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from datetime import UTC, datetime
 
@@ -19,6 +20,10 @@ from passage_cv.dataset.versions import Version, VersionRecord, commit, next_rec
 from passage_cv.dataset.working import working_path
 from passage_cv.errors import InputError
 from passage_cv.intake.names import Names, shipped_names
+
+_CONTENT_HASH = re.compile("[0-9a-f]{64}")
+_BECOMING = {"relabel": "to", "merge": "into", "split": "as"}
+_SEE = "versions browse shows every fish and picture; versions export writes them as a table."
 
 
 def amend(  # noqa: PLR0913 - a decision has this many parts, all by name
@@ -68,6 +73,7 @@ def amend(  # noqa: PLR0913 - a decision has this many parts, all by name
     """
     if not author.strip() or not why.strip():
         raise InputError("An amendment needs an author and a reason", where=store.storage.root, do="Give both.")
+    _require_rows_named(individual, images)
     asked = Amendment(
         kind=kind,
         author=author,
@@ -89,9 +95,30 @@ def amend(  # noqa: PLR0913 - a decision has this many parts, all by name
 def _next_record(before: Version | None, store: Store, asked: Amendment, names: Names) -> VersionRecord:
     if before is None:
         raise InputError("Store has no version yet", where=store.storage.root, do="Accept a first batch.")
-    fact = put_fact(store, _decided(before, asked, names))
-    reason = f"{asked.kind} {asked.individual or f'{len(asked.images)} images'}: {asked.why}"
+    decided = _decided(before, asked, names)
+    fact = put_fact(store, decided)
+    reason = f"{_in_words(decided)}: {asked.why}"
     return next_record(before, store, fact=fact, author=asked.author, at=asked.at, reason=reason)
+
+
+def _require_rows_named(individual: str, images: Sequence[str]) -> None:
+    if not individual and not images:
+        raise InputError("An amendment names no fish and no picture", where="amendment", do="Name one of them.")
+    for image in images:
+        if not _CONTENT_HASH.fullmatch(image):
+            raise InputError(
+                f"{image!r} is no content hash of 64 signs 0-9 and a-f",
+                where="amendment",
+                do=f"Give the picture's file name in an export, without .jpg. {_SEE}",
+            )
+
+
+def _in_words(asked: Amendment) -> str:
+    """What is done to what, as the history tells it: ``merge T1-1/1 into T1-1/3``."""
+    first = f"image {asked.images[0][:12]}" if asked.images else ""
+    about = asked.individual or (f"{len(asked.images)} images" if len(asked.images) > 1 else first)
+    becomes = f" {_BECOMING[asked.kind]} {asked.becomes}" if asked.becomes and asked.kind in _BECOMING else ""
+    return f"{asked.kind} {about}{becomes}"
 
 
 def _decided(before: Version, asked: Amendment, names: Names) -> Amendment:
@@ -100,9 +127,7 @@ def _decided(before: Version, asked: Amendment, names: Names) -> Amendment:
     touched = rows.filter(rows_of(rows, asked))
     if not len(touched):
         what = f"individual {asked.individual!r}" if asked.individual else f"{len(asked.images)} images"
-        raise InputError(
-            f"Version {before.name} has no {what}", where=before.store.storage.root, do="See versions show."
-        )
+        raise InputError(f"Version {before.name} has no {what}", where=before.store.storage.root, do=_SEE)
     if asked.kind == "relabel":
         return _relabelled(asked, names)
     if asked.kind == "merge":
@@ -110,8 +135,21 @@ def _decided(before: Version, asked: Amendment, names: Names) -> Amendment:
     if asked.kind == "split":
         _require_new(rows, touched, asked)
         return asked
+    if asked.kind == "exclude":
+        _require_not_excluded(touched, before)
     reason = f"{'withdrawn' if asked.kind == 'withdraw' else 'excluded'} by {asked.author}: {asked.why}"
     return asked.model_copy(update={"excluded": dict.fromkeys(values(touched, "image_sha256"), reason)})
+
+
+def _require_not_excluded(touched: pa.Table, before: Version) -> None:
+    """A second exclusion by a person changes nothing; one over what a rule left out stands for good."""
+    reasons = distinct(touched, "excluded_reason")
+    if all(reason.startswith(("excluded by ", "withdrawn by ")) for reason in reasons):
+        raise InputError(
+            f"Was taken out before: {'; '.join(sorted(reasons))}",
+            where=before.store.storage.root,
+            do="Nothing is left to exclude; versions list tells the history.",
+        )
 
 
 def _relabelled(asked: Amendment, names: Names) -> Amendment:

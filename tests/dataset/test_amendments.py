@@ -52,7 +52,7 @@ def test_relabel(store: Store) -> None:
     assert (decision.kind, decision.about, decision.becomes) == ("relabel", "T0-1/0", "Alosa mediocris")
     assert (decision.author, decision.why) == ("ELQ", "second reader")
     assert diff_versions(version, version).decisions == ()
-    assert list_versions(store)[-1].reason == "relabel T0-1/0: second reader"
+    assert list_versions(store)[-1].reason == "relabel T0-1/0 to Alosa mediocris: second reader"
     with pytest.raises(InputError, match="'XYZ' is on no list"):
         amend(store, "relabel", individual="T0-1/0", becomes="XYZ", **SAID)
 
@@ -157,3 +157,30 @@ def test_who_and_why_are_needed(store: Store, said: dict[str, str]) -> None:
 def test_nothing_to_amend(store: Store) -> None:
     with pytest.raises(InputError, match="has no individual 'nobody'"):
         amend(store, "exclude", individual="nobody", **SAID)
+
+
+def test_an_amendment_that_names_nothing_readable_is_refused_in_words(store: Store) -> None:
+    with pytest.raises(InputError, match="names no fish and no picture"):
+        amend(store, "exclude", **SAID)
+    with pytest.raises(InputError, match="'140f75' is no content hash"):
+        amend(store, "exclude", images=["140f75"], **SAID)
+    with pytest.raises(InputError, match=r"has no individual 'T0-1:0'.*versions browse shows every fish"):
+        amend(store, "exclude", individual="T0-1:0", **SAID)
+
+
+def test_what_a_person_excluded_is_not_excluded_again(store: Store) -> None:
+    amend(store, "exclude", individual="T0-1/0", **SAID)
+    with pytest.raises(InputError, match="taken out before: excluded by ELQ: second reader"):
+        amend(store, "exclude", individual="T0-1/0", **SAID)
+    amend(store, "withdraw", individual="T0-1/0", **SAID)  # consent is another matter
+
+
+def test_the_history_tells_what_became_of_whom(store: Store) -> None:
+    (image, _) = [str(row["image_sha256"]) for row in rows_of(store, "T0-1/0")]
+    amend(store, "split", images=[image], becomes="T0-1/0b", **SAID)
+    amend(store, "merge", individual="T0-1/0b", becomes="T0-1/1", **SAID)
+    told = [info.reason for info in list_versions(store)[-2:]]
+    assert told == [
+        f"split image {image[:12]} as T0-1/0b: second reader",
+        "merge T0-1/0b into T0-1/1: second reader",
+    ]

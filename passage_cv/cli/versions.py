@@ -100,8 +100,8 @@ def verify(
         for leftover in found.leftovers:
             show(f"{leftover} is named by no version (a killed writer left it, or the last head was lost)")
         if found.n_withdrawn:
-            show(f"{found.n_withdrawn} pictures were withdrawn; their rows stay")
-        read = f"{found.n_pictures_read} of {found.n_pictures} pictures"
+            show(f"withdrawn pictures: {found.n_withdrawn}; their files are gone for good, their rows stay")
+        read = f"{found.n_pictures_read} of {found.n_pictures - found.n_withdrawn} pictures"
         state = f"{len(found.problems)} PROBLEMS" if found.problems else "sound"
         show(f"Store is {state}: {found.n_versions} versions, {found.n_batches} batches, {read} read")
     raise typer.Exit(1 if found.problems else 0)

@@ -52,7 +52,8 @@ def backup(
     """
     with progress_bar() as progress:
         done = copy_store(Store.open(store), to, progress=progress)
-    show(f"{done.n_copied} files copied, {done.n_bytes / 1e6:.1f} MB; {done.n_there} were there. Check: verify {to}")
+    show(f"{done.n_copied} files copied, {done.n_bytes / 1e6:.1f} MB; {done.n_there} were there.")
+    show(f"To be sure of the copy: passage-cv versions verify --store {to}")
     if done.n_withdrawn:
         show(f"{done.n_withdrawn} files of pictures whose consent was withdrawn were removed from the copy.")
 

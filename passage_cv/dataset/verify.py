@@ -73,7 +73,7 @@ def verify_store(
         n_versions=len(records),
         n_batches=len(entries),
         n_pictures=len(pictures),
-        n_pictures_read=len(chosen),
+        n_pictures_read=len([sha256 for sha256 in chosen if sha256 not in withdrawn]),
         n_withdrawn=len(withdrawn),
         problems=tuple(problems),
         leftovers=tuple(_leftovers(store, records, entries)),

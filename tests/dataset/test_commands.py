@@ -134,6 +134,17 @@ def test_backup_browse_and_export(root: str, tmp_path: Path) -> None:
     assert "samplingProtocol" in (tmp_path / "out/occurrence.csv").read_text()
 
 
+def test_a_withdrawn_picture_counts_as_neither_there_nor_read(root: str, tmp_path: Path) -> None:
+    decide = ("--store", root, "--author", "ELQ", "--why", "owner asked")
+    call(versions, "amend", "withdraw", "--individual", "T0-1/0", *decide)
+    said = call(versions, "verify", "--store", root).output
+    assert "withdrawn pictures: 1" in said
+    # Five trips of two fish and two targets are 20 pictures.
+    assert "19 of 19 pictures read" in said
+    copied = call(versions, "backup", "--store", root, "--to", str(tmp_path / "copy")).output
+    assert f"versions verify --store {tmp_path / 'copy'}" in copied
+
+
 def test_a_diff_says_who_and_why(root: str) -> None:
     decide = ("--store", root, "--author", "ELQ", "--why", "second reader")
     call(versions, "amend", "relabel", "--individual", "T0-1/0", "--becomes", "BOW", "--method", "genetic", *decide)

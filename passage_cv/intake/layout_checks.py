@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import re
 from collections import defaultdict
+from collections.abc import Iterator, Sequence
 
 from passage_cv.intake.batch import CheckedBatch
 from passage_cv.intake.columns import NUMBER_COLUMNS, TEXT_COLUMNS
 from passage_cv.intake.headings import UNSAID
 from passage_cv.intake.layout import DATE_COLUMNS, DITTOS, foreign_columns
+from passage_cv.intake.lines import Line, as_number
 from passage_cv.records import Finding
 
 _COMMA = re.compile(r"[+-]?\d+,\d+")
+_THOUSANDS = re.compile(r"[+-]?\d{1,3},\d{3}")
 _NUMERIC_DATE = re.compile(r"(\d{1,2})[./-](\d{1,2})[./-](\d{4}|\d{2})(?:[ T].*)?")
 
 
@@ -76,22 +79,56 @@ def check_dittos(batch: CheckedBatch) -> list[Finding]:
 
 
 def check_decimal_signs(batch: CheckedBatch) -> list[Finding]:
-    """Numbers with a comma, which mean nothing until somebody says that it is a decimal comma."""
-    found = [
-        (line, name) for line in batch.rows for name in NUMBER_COLUMNS if _COMMA.fullmatch(line.cells.get(name, ""))
-    ]
+    """Numbers with a comma, which mean nothing until somebody says what it is, and points beside decimal commas."""
+    cells = [(line, name, line.cells[name]) for line in batch.rows for name in NUMBER_COLUMNS if line.cells.get(name)]
+    return [*_commas(cells), *_points_beside_commas(batch)]
+
+
+def _commas(cells: Sequence[tuple[Line, str, str]]) -> Iterator[Finding]:
+    found = [cell for cell in cells if _COMMA.fullmatch(cell[2])]
     if not found:
-        return []
-    line, name = found[0]
-    return [
-        Finding(
-            "decimal comma",
-            "must resolve",
-            f"{len(found)} numbers have a comma, first {name} {line.cells[name]} in row {line.row}",
-            row=line.row,
-            proposal='Confirm decimal = "," in layout.toml',
-        )
-    ]
+        return
+    line, name, text = found[0]
+    is_thousands = all(_THOUSANDS.fullmatch(text) for *_, text in found)
+    whole, part = text.replace(",", ""), text.replace(",", ".")
+    yield Finding(
+        "decimal comma",
+        "must resolve",
+        f"{len(found)} numbers have a comma, first {name} {text} in row {line.row}",
+        row=line.row,
+        proposal=f"Is it {whole} (a comma between thousands: write it without), or {part}"
+        ' (confirm decimal = "," in layout.toml)?'
+        if is_thousands
+        else 'Confirm decimal = "," in layout.toml',
+    )
+
+
+def _points_beside_commas(batch: CheckedBatch) -> Iterator[Finding]:
+    """Cells with a point where the layout says that a comma is the decimal sign: 1.480 may be 1480 or 1.48."""
+    layout = batch.layout
+    if layout is None or layout.decimal != ",":
+        return
+    headings = {use.column: use.heading for use in layout.use}
+    told = {(one.row, one.column, one.becomes) for one in batch.resolutions.correct}
+    for name in NUMBER_COLUMNS:
+        heading = headings.get(name, name)
+        found = [
+            (line, cell)
+            for line in batch.rows
+            if "." in (cell := line.cells.get(f"{heading} as received", line.cells.get(heading, "")))
+            and as_number(cell) is not None
+            and (line.row, heading, cell) not in told
+        ]
+        if found:
+            line, cell = found[0]
+            yield Finding(
+                "point beside decimal commas",
+                "must resolve",
+                f"{len(found)} cells of {heading} have a point, first {cell} in row {line.row}; the layout says that"
+                " a comma is the decimal sign",
+                row=line.row,
+                proposal=f"Is it {cell.replace('.', '')}, or {cell.replace('.', ',')}?",
+            )
 
 
 def check_date_order(batch: CheckedBatch) -> list[Finding]:

@@ -20,6 +20,7 @@ from passage_cv.intake.layout import (
     write_layout,
 )
 from passage_cv.intake.names import shipped_names
+from passage_cv.intake.resolutions import Correction, Resolutions, write_resolutions
 from passage_cv.intake.sheet import Sheet, SheetRow, read_sheet
 from passage_cv.intake.units import read_unit, to_si, units_of
 from tests.batches import FACTS, jpeg, write_batch
@@ -239,6 +240,19 @@ def test_our_own_headings_are_read_as_confirmed_without_naming_them(tmp_path: Pa
     assert (line.cells["length_mm as received"], line.cells["eventDate as received"]) == ("480,5", "05/06/2031 20:00")
 
 
+def test_a_point_beside_decimal_commas_is_asked_about(tmp_path: Path) -> None:
+    text = 'image,individual,code,length_mm,length_type\nimages/1.jpg,1,NSH,"480,5",TL\nimages/2.jpg,2,NSH,1.480,TL\n'
+    folder = write_crew_batch(tmp_path / "b", text)
+    headings = read_sheet(folder / "sheet.csv").headings
+    write_layout(layout_of(headings=headings, decimal=","), folder / "layout.toml")
+    (found,) = check_batch(folder).unresolved
+    assert (found.kind, found.row) == ("point beside decimal commas", 3)
+    assert found.proposal == "Is it 1480, or 1,480?"
+    told = Correction(row=3, column="length_mm", was="1.480", becomes="148.0", why="read again", who="TBO")
+    write_resolutions(folder, Resolutions(correct=(told,)))
+    assert check_batch(folder).unresolved == ()
+
+
 def test_a_number_of_our_own_that_reads_the_same_stays_as_it_came() -> None:
     assert apply_layout(sheet_of("length_mm", "480.0"), layout_of()).rows[0].cells == {"length_mm": "480.0"}
 
@@ -277,6 +291,8 @@ def test_decimal_commas_are_read_where_confirmed() -> None:
     [
         ({"code": '""""'}, "ditto", 'repeated = ["code"]'),
         ({"length_mm": '"47,5"'}, "decimal comma", 'decimal = ","'),
+        ({"length_mm": '"1,480"'}, "decimal comma", "Is it 1480"),
+        ({"length_mm": '"1,480"'}, "decimal comma", "or 1.480"),
         ({"eventDate": "13/5/2031"}, "date order", "day first"),
         ({"eventDate": "5/13/2031"}, "date order", "month first"),
         ({"eventDate": "5/6/2031"}, "date order", 'dates = "day first" or dates = "month first"'),

@@ -18,28 +18,45 @@ from passage_cv.files import sha256_file
 _OWN_TERMS = (
     "citeAs",
     "column",
+    "equivalentProperty",
     "extract",
     "field",
     "fileObject",
+    "fileProperty",
     "fileSet",
+    "format",
     "includes",
     "isLiveDataset",
     "jsonPath",
     "key",
+    "md5",
+    "parentField",
+    "path",
     "recordSet",
     "references",
+    "regex",
+    "repeated",
+    "replace",
+    "samplingRate",
+    "separator",
     "source",
+    "subField",
+    "transform",
 )
 CONTEXT: Mapping[str, object] = {
     "@language": "en",
     "@vocab": "https://schema.org/",
     "sc": "https://schema.org/",
     "cr": "http://mlcommons.org/croissant/",
+    "rai": "http://mlcommons.org/croissant/RAI/",
     "dct": "http://purl.org/dc/terms/",
     "conformsTo": "dct:conformsTo",
+    "data": {"@id": "cr:data", "@type": "@json"},
     "dataType": {"@id": "cr:dataType", "@type": "@vocab"},
+    "examples": {"@id": "cr:examples", "@type": "@json"},
     **{term: f"cr:{term}" for term in _OWN_TERMS},
 }
+"""The context of Croissant 1.0, whole, so that no reader takes ours for another."""
 _NUMBERS = ("measurementValue", "individualCount")
 _COCO_PATHS = {"file_name": "$.images[*].file_name", "role": "$.images[*].role", "width": "$.images[*].width"}
 _FORMATS = {".csv": "text/csv", ".json": "application/json"}
@@ -62,7 +79,8 @@ def croissant_card(version: Version, about: About, folder: Path) -> dict[str, ob
     Parameters
     ----------
     version
-        What was exported; its date and name are the card's.
+        What was exported; its date and name are the card's, its number the first of the three that Croissant asks
+        for.
     about
         Creator, licence, address and words.
     folder
@@ -81,7 +99,7 @@ def croissant_card(version: Version, about: About, folder: Path) -> dict[str, ob
         "url": about.url,
         "creator": {"@type": "sc:Organization", "name": about.creator},
         "datePublished": version.record.at[:10],
-        "version": version.name,
+        "version": f"{version.record.number}.0.0",
         "citeAs": f"{about.creator} ({version.record.at[:4]}). {name}. {about.url}",
         "isLiveDataset": False,
         "distribution": [*(_file_object(path) for path in tables), _pictures()],

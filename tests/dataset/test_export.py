@@ -155,11 +155,24 @@ def test_the_card_says_all_that_is_required(tmp_path: Path, version: Version, fo
     out = export_version(version, tmp_path / "out", form, about=about)  # type: ignore[arg-type]
     card = json.loads((out / "croissant.json").read_text())
     assert all(card[key] for key in REQUIRED)
+    assert card["version"] == "1.0.0"  # Croissant 1.0 recommends MAJOR.MINOR.PATCH; the store has one version
     listed = {part["name"]: part["sha256"] for part in card["distribution"] if part["@type"] == "cr:FileObject"}
     assert listed == {name: sha256_file(out / name) for name in tables}
     (pictured,) = [part for part in card["distribution"] if part["@type"] == "cr:FileSet"]
     matched = {path for pattern in pictured["includes"] for path in out.glob(pattern)}
     assert {path.stem for path in matched} == used(version)
+
+
+PUBLISHED_CONTEXT = frozenset(
+    """@language @vocab citeAs column conformsTo cr rai data dataType dct equivalentProperty examples extract field
+    fileProperty fileObject fileSet format includes isLiveDataset jsonPath key md5 parentField path recordSet
+    references regex repeated replace samplingRate sc separator source subField transform""".split()
+)
+"""Keys of the context of Croissant 1.0 (published: ``make_context`` of the package mlcroissant 1.1.1, for cards of 1.0)."""
+
+
+def test_the_card_has_the_published_context() -> None:
+    assert set(CONTEXT) == PUBLISHED_CONTEXT
 
 
 def test_the_card_describes_every_column(tmp_path: Path, version: Version) -> None:

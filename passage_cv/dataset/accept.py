@@ -42,9 +42,7 @@ from passage_cv.errors import InputError
 from passage_cv.files import canonical_json, sha256_bytes
 from passage_cv.intake.batch import CheckedBatch
 from passage_cv.intake.coco import find_coco
-from passage_cv.intake.columns import COUNT
 from passage_cv.intake.images import Picture
-from passage_cv.intake.lines import as_number
 from passage_cv.intake.permits import permits_of
 from passage_cv.intake.setups import setups_of
 from passage_cv.intake.sheet import COMPANIONS
@@ -293,7 +291,7 @@ def _said_by_people(batch: CheckedBatch) -> dict[str, object]:
     for line in batch.rows:
         if line.is_counted_only:
             name = line.species.scientific_name if line.species else line.text["scientificName"] or line.text["code"]
-            counted[name] = counted.get(name, 0) + int(as_number(line.cells[COUNT]) or 0)
+            counted[name] = counted.get(name, 0) + line.n_counted
     return {
         "corrected": [one.model_dump(mode="json") for one in batch.resolutions.correct],
         "left_out_by": {one.image: one.who for one in batch.resolutions.exclude},

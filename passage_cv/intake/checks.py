@@ -19,7 +19,7 @@ from passage_cv.intake.event_checks import (
     check_permit,
     check_picture_times,
 )
-from passage_cv.intake.kind_checks import check_fork_lengths, check_outliers
+from passage_cv.intake.kind_checks import check_fork_lengths, check_outliers, check_small_beside_large
 from passage_cv.intake.layout_checks import (
     check_date_order,
     check_decimal_signs,
@@ -102,6 +102,7 @@ CHECKS: Sequence[Check] = (
     check_weights,
     check_outliers,
     check_fork_lengths,
+    check_small_beside_large,
     check_largest,
     check_marks,
     check_tags,

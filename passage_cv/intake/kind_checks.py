@@ -9,12 +9,14 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 from statistics import median
 
 from passage_cv.intake.batch import CheckedBatch
 from passage_cv.intake.condition import expected_weight_g, usual_slope
+from passage_cv.intake.lines import Line
 from passage_cv.intake.measure_checks import Measure, digit_swaps, judge, measures
 from passage_cv.records import Change, Finding
 
@@ -28,6 +30,13 @@ LEAST_SPREAD = 0.07
 """Spread of log weight that fish have at least: 7 % [ours: below any wild stock]."""
 FORK_SDS = 2.5
 """Spreads below its kind at which a fork length is doubted, if the fish would fit as a total length [ours]."""
+
+GAP = 5.0
+"""How many times longer the next fish of a kind must be before a small one is doubted [ours]."""
+AMONG = 1.25
+"""How far beyond the others, as a factor, ten times the length may lie [ours]."""
+LEAST_LARGE = 2
+"""Large fish that each small one must stand beside [ours: more small ones are a year's young]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +90,39 @@ def check_fork_lengths(batch: CheckedBatch) -> list[Finding]:
     """Fork lengths that are too long for the weight, and would fit it as a total length."""
     kinds = place_fish(batch)
     return [] if kinds is None else list(_total_as_fork(kinds))
+
+
+def check_small_beside_large(batch: CheckedBatch) -> list[Finding]:
+    """Lengths without a weight that ten times as long would lie among their kind: cm that were typed as mm.
+
+    Asked only where such fish are few beside the large ones; many of them are young fish.
+    """
+    fish: dict[tuple[str, str], dict[str, tuple[float, Line]]] = defaultdict(dict)
+    for line in batch.kept_lines():
+        length = line.numbers["length_mm"]
+        if line.species and line.individual and length and length > 0:
+            kind = (line.species.scientific_name, line.text["length_type"])
+            fish[kind].setdefault(line.occurrence, (length, line))
+    return [finding for (name, kind), lengths in fish.items() for finding in _as_cm(name, kind, lengths.values())]
+
+
+def _as_cm(name: str, kind: str, lengths: Iterable[tuple[float, Line]]) -> Iterator[Finding]:
+    in_order = sorted(lengths, key=lambda one: one[0])
+    cut = next((i for i, (one, other) in enumerate(pairwise(in_order), start=1) if other[0] > GAP * one[0]), 0)
+    small, large = in_order[:cut], [length for length, _ in in_order[cut:]]
+    if not small or len(large) < LEAST_LARGE * len(small):
+        return
+    for length, line in small:
+        if not line.numbers["weight_g"] and large[0] / AMONG <= 10 * length <= large[-1] * AMONG:
+            yield Finding(
+                "length perhaps in cm",
+                "please look",
+                f"Row {line.row}: {name}, {kind or 'length'} {length:g} mm, the others of its kind have {large[0]:g}"
+                f" to {large[-1]:g} mm",
+                row=line.row,
+                proposal=f"Perhaps {length:g} cm, which is {10 * length:g} mm",
+                change=Change("length_mm", f"{10 * length:g}"),
+            )
 
 
 def _outliers(kinds: Kinds) -> Iterator[Finding]:

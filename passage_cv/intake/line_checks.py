@@ -176,6 +176,17 @@ def _cell_findings(cells: Mapping[str, str], *, row: int | None) -> list[Finding
         for name in (*NUMBER_COLUMNS, *EXTRA_NUMBERS, COUNT)
         if cells.get(name) and as_number(cells[name]) is None
     ]
+    count = as_number(cells.get(COUNT, ""))
+    if count is not None and (count < 0 or count != int(count)):
+        findings.append(
+            Finding(
+                "no whole number of fish",
+                "please look",
+                f"{place}: {COUNT} is {cells[COUNT]}",
+                row=row,
+                proposal="Count again; a part of a fish is counted as one",
+            )
+        )
     findings += [
         Finding(
             "unknown word",

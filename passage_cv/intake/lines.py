@@ -55,7 +55,12 @@ class Line:
     @property
     def is_counted_only(self) -> bool:
         """Whether it only counts fish that were not looked at one by one ("120 WPE")."""
-        return not self.images and not self.individual and (as_number(self.cells.get(COUNT, "")) or 0) > 0
+        return not self.images and not self.individual and self.n_counted > 0
+
+    @property
+    def n_counted(self) -> int:
+        """How many fish it counts; a part of a fish is one, so that no permit is overrun by rounding."""
+        return math.ceil(as_number(self.cells.get(COUNT, "")) or 0)
 
     @property
     def occurrence(self) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
-from itertools import pairwise
+from itertools import groupby, pairwise
 
 from passage_cv.intake.batch import CheckedBatch
 from passage_cv.intake.lines import Line
@@ -99,7 +99,8 @@ def _fits_the_bits(tag: str) -> bool:
 
 def check_sightings(batch: CheckedBatch) -> list[Finding]:
     """A tag on two fish of one event, or in two places at once."""
-    return [finding for tag, lines in _tagged(batch).items() for finding in _sighting_faults(tag, lines)]
+    findings = [finding for tag, lines in _tagged(batch).items() for finding in _sighting_faults(tag, lines)]
+    return findings + _tags_that_come_back(batch)
 
 
 def check_measured_twice(batch: CheckedBatch) -> list[Finding]:
@@ -152,6 +153,44 @@ def _tagged(batch: CheckedBatch) -> dict[str, list[Line]]:
         if line.text["organismID"]:
             lines[line.text["organismID"]].append(line)
     return lines
+
+
+def _tags_that_come_back(batch: CheckedBatch) -> list[Finding]:
+    """Fish without a number whose tag stands again after other fish of the event: one fish, or two with one tag.
+
+    Where more than half of an event's tags come back, the sheet goes round by views, and nobody is asked.
+    """
+    lines: dict[tuple[str, str, str], list[Line]] = defaultdict(list)
+    for tagged in _tagged(batch).values():
+        for line in tagged:
+            if not line.text["individual"]:
+                lines[line.event, line.purpose, line.text["camera"]].append(line)
+    findings = []
+    for (event, *_), group in lines.items():
+        runs = [list(run) for _, run in groupby(sorted(group, key=lambda line: line.row), key=_tag_of)]
+        starts: dict[str, list[Line]] = defaultdict(list)
+        for run in runs:
+            starts[_tag_of(run[0])].append(run[0])
+        again = {tag: first for tag, first in starts.items() if len(first) > 1}
+        if len(again) * 2 <= len(starts):
+            findings += [_comes_back(tag, event, first) for tag, first in again.items()]
+    return findings
+
+
+def _tag_of(line: Line) -> str:
+    return line.text["organismID"]
+
+
+def _comes_back(tag: str, event: str, lines: list[Line]) -> Finding:
+    return Finding(
+        "tag again in one event",
+        "please look",
+        f"Tag {tag} stands in rows {' and '.join(str(line.row) for line in lines)} of event {event}, with other fish"
+        " between them",
+        row=lines[-1].row,
+        image=lines[-1].images[0] if lines[-1].images else None,
+        proposal="One fish seen again, or a tag read wrong: read both again, and number the fish",
+    )
 
 
 def _sighting_faults(tag: str, lines: list[Line]) -> Iterator[Finding]:

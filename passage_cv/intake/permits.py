@@ -32,8 +32,7 @@ from pydantic import ConfigDict, Field, model_validator
 from passage_cv.config import Settings, read_settings
 from passage_cv.errors import InputError
 from passage_cv.intake.batch import CheckedBatch
-from passage_cv.intake.columns import COUNT
-from passage_cv.intake.lines import Line, as_number
+from passage_cv.intake.lines import Line
 from passage_cv.intake.sheet import PERMITS
 from passage_cv.intake.times import parse_window
 from passage_cv.records import Finding
@@ -170,7 +169,7 @@ def handled_in(lines: list[Line]) -> dict[str, int]:
         if line.individual:
             fish.setdefault(name, set()).add(line.individual)
         elif line.is_counted_only:
-            counted[name] = counted.get(name, 0) + round(as_number(line.cells.get(COUNT, "")) or 0)
+            counted[name] = counted.get(name, 0) + line.n_counted
     return {name: len(fish.get(name, ())) + counted.get(name, 0) for name in {**fish, **counted}}
 
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from fractions import Fraction
 from itertools import pairwise
 
 SI_UNIT: Mapping[str, str] = {
@@ -70,7 +71,8 @@ _SPELLINGS: Mapping[str, str] = {
     "ft³/s": "ft3/s",
 }
 
-_PART = re.compile(r"(\d+(?:\.\d+)?)\s*([^\d\s.,;][^\d,;]*)")
+_NUMBER = r"\d+(?:\.\d+|(?:\s+\d+)?/[1-9]\d?)?"
+_PART = re.compile(rf"({_NUMBER})\s*([^\d\s.,;/][^\d,;]*)")
 _MEASURE = re.compile(rf"(?:{_PART.pattern}\s*,?\s*)+")
 
 
@@ -91,12 +93,14 @@ def read_unit(text: str, column: str) -> str | None:
 def read_measure(text: str, column: str) -> float | None:
     """A measure written with its units, in parts or whole, in the column's own unit; None where it is none.
 
-    Parts go from larger to smaller units, and only the last may have decimals.
+    Parts go from larger to smaller units, and only the last may have decimals or a fraction.
 
     Examples
     --------
     >>> read_measure("2 lb 3 oz", "weight_g"), read_measure("1 ft 4 in", "length_mm"), read_measure("2'", "length_mm")
     (992.233309, 406.4, 609.6)
+    >>> read_measure("18 1/2 in", "length_mm")
+    469.9
     >>> read_measure("3 oz 2 lb", "weight_g"), read_measure("2 lb 3", "weight_g")
     (None, None)
     """
@@ -106,9 +110,14 @@ def read_measure(text: str, column: str) -> float | None:
     units = [unit for _, unit in parts if unit]
     sizes = [_FACTORS.get(column, {}).get(unit, 1.0) for unit in units]
     falls = all(larger > smaller for larger, smaller in pairwise(sizes))
-    if len(units) < len(parts) or not falls or any("." in number for number, _ in parts[:-1]):
+    if len(units) < len(parts) or not falls or any("." in number or "/" in number for number, _ in parts[:-1]):
         return None
-    return round(sum(to_si(float(number), unit, column) for number, unit in parts if unit), 6)
+    return round(sum(to_si(_value(number), unit, column) for number, unit in parts if unit), 6)
+
+
+def _value(number: str) -> float:
+    """A number with decimals, or with a fraction behind it."""
+    return float(sum(Fraction(part) for part in number.split()))
 
 
 def units_of(column: str) -> tuple[str, ...]:

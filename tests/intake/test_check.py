@@ -177,6 +177,22 @@ def test_a_clock_is_not_doubted_without_need(tmp_path: Path, taken: list[str]) -
     assert clock_findings(tmp_path / "b", NIGHT, *taken) == []
 
 
+@pytest.mark.parametrize(("count", "counted", "is_told"), [("12", 12, False), ("12.5", 13, True)])
+def test_a_part_of_a_fish_is_told_and_counted_one_way(
+    tmp_path: Path, count: str, counted: int, is_told: bool
+) -> None:
+    row = {"image": "", "individual": "", "code": "WPE", "individualCount": count}
+    batch = check_batch(write_batch(tmp_path / "b", [*({**one, "individualCount": ""} for one in ROWS), row]))
+    assert batch.rows[3].n_counted == counted
+    found = [("no whole number of fish", "please look", 5)] if is_told else []
+    assert [(one.kind, one.severity, one.row) for one in batch.findings] == found
+
+
+def test_a_length_in_inches_and_parts_is_proposed_in_mm(tmp_path: Path) -> None:
+    (finding,) = check_batch(write_batch(tmp_path / "b", changed(2, length_mm="18 1/2 in"))).findings
+    assert finding.change == Change("length_mm", "469.9")  # 18.5 x 25.4, an inch is 25.4 mm by definition
+
+
 def test_missing_columns_are_named_once(tmp_path: Path) -> None:
     rows = [{"image": row["image"], "fish": row["individual"], "kind": row["code"]} for row in ROWS]
     batch = check_batch(write_batch(tmp_path / "b", rows))

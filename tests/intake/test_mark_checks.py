@@ -107,3 +107,12 @@ def test_two_lengths_of_one_fish(tmp_path: Path) -> None:
 def test_two_lengths_of_different_kinds_are_no_fault(tmp_path: Path) -> None:
     rows = [{"individual": "1", "length_mm": mm, "length_type": kind} for mm, kind in (("430", "FL"), ("480", "TL"))]
     assert findings(tmp_path, *rows) == []
+
+
+def test_a_tag_that_comes_back_among_fish_without_numbers_is_asked_about(tmp_path: Path) -> None:
+    tags = [TAG, "999000000012346", "999000000012347", TAG]
+    rows = [{"organismID": tag, "individual": "", "code": "AMS"} for tag in tags]
+    (finding,) = findings(tmp_path / "a", *rows)
+    assert (finding.kind, finding.severity, finding.row) == ("tag again in one event", "please look", 5)
+    assert findings(tmp_path / "views", *rows[:3], rows[2]) == []  # two views of one fish, one after the other
+    assert findings(tmp_path / "round", *rows[:3], *rows[:3]) == []  # the sheet goes round by views

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from passage_cv.intake.batch import CheckedBatch
 from passage_cv.intake.check import read_batch
 from passage_cv.intake.condition import standard_weight_g, standard_weights
-from passage_cv.intake.kind_checks import check_fork_lengths, check_outliers
+from passage_cv.intake.kind_checks import check_fork_lengths, check_outliers, check_small_beside_large
 from passage_cv.intake.lines import build_lines
 from passage_cv.intake.measure_checks import (
     check_largest,
@@ -255,3 +255,26 @@ def test_water_of_exactly_zero_is_asked_about_once_per_event(column: str) -> Non
         ("zero or not measured", "please look", 4),
     ]
     assert check_ranges(batch_of(*rows)) == []
+
+
+def lengths(*values: float, **cells: str) -> list[Finding]:
+    rows = [{"code": "NSH", "length_mm": f"{one:g}", "length_type": "TL", **cells} for one in values]
+    return check_small_beside_large(batch_of(*rows))
+
+
+def test_a_length_in_cm_beside_others_in_mm_is_asked_about() -> None:
+    found = only(lengths(480, 48, 510))
+    assert (found.severity, found.row, found.change) == ("please look", 3, Change("length_mm", "480"))
+
+
+@pytest.mark.parametrize(
+    "values",
+    [(480, 48), (480, 510, 48, 52), (480, 510, 20), (480, 510, 120), (480, 510, 470)],
+    ids=["too few", "young fish", "fits neither", "no gap", "sound"],
+)
+def test_small_fish_are_left_alone(values: tuple[float, ...]) -> None:
+    assert lengths(*values) == []
+
+
+def test_a_small_fish_with_a_weight_is_for_its_weight_to_tell() -> None:
+    assert lengths(480, 48, 510, weight_g="1") == []

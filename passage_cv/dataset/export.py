@@ -17,7 +17,7 @@ from typing import Any, Literal
 from passage_cv.dataset.card import About, croissant_card
 from passage_cv.dataset.store import Store
 from passage_cv.dataset.tables import rows_without
-from passage_cv.dataset.versions import Version
+from passage_cv.dataset.versions import Version, latest_version, withdrawn_images
 from passage_cv.errors import InputError
 from passage_cv.files import write_bytes, write_json, write_text
 from passage_cv.intake.coco import BOX, Box, boxes_among
@@ -101,7 +101,7 @@ def export_version(
     """
     if out.exists():
         raise InputError("Folder is there already", where=str(out), do="Name a new one.")
-    rows = rows_without(version.table(), "role", "excluded").to_pylist()
+    rows = _leaving(version)
     part = out.with_name(f".part-{out.name}")
     shutil.rmtree(part, ignore_errors=True)
     try:
@@ -116,6 +116,13 @@ def export_version(
         shutil.rmtree(part, ignore_errors=True)
         raise
     return out
+
+
+def _leaving(version: Version) -> list[dict[str, Any]]:
+    """Rows that some role uses; none whose picture was withdrawn in a later version, for its file is gone."""
+    gone = withdrawn_images(latest_version(version.store))
+    rows = rows_without(version.table(), "role", "excluded").to_pylist()
+    return [row for row in rows if row["image_sha256"] not in gone]
 
 
 def _picture_path(store: Store, row: Row, form: Form) -> str:

@@ -163,46 +163,12 @@ def test_the_card_says_all_that_is_required(tmp_path: Path, version: Version, fo
     assert {path.stem for path in matched} == used(version)
 
 
-PUBLISHED_CONTEXT = frozenset(
-    [
-        "@language",
-        "@vocab",
-        "citeAs",
-        "column",
-        "conformsTo",
-        "cr",
-        "rai",
-        "data",
-        "dataType",
-        "dct",
-        "equivalentProperty",
-        "examples",
-        "extract",
-        "field",
-        "fileProperty",
-        "fileObject",
-        "fileSet",
-        "format",
-        "includes",
-        "isLiveDataset",
-        "jsonPath",
-        "key",
-        "md5",
-        "parentField",
-        "path",
-        "recordSet",
-        "references",
-        "regex",
-        "repeated",
-        "replace",
-        "samplingRate",
-        "sc",
-        "separator",
-        "source",
-        "subField",
-        "transform",
-    ]
-)
+PUBLISHED_CONTEXT = {
+    "@language", "@vocab", "citeAs", "column", "conformsTo", "cr", "rai", "data", "dataType", "dct",
+    "equivalentProperty", "examples", "extract", "field", "fileProperty", "fileObject", "fileSet", "format",
+    "includes", "isLiveDataset", "jsonPath", "key", "md5", "parentField", "path", "recordSet", "references", "regex",
+    "repeated", "replace", "samplingRate", "sc", "separator", "source", "subField", "transform",
+}  # fmt: skip
 """Keys of the context of Croissant 1.0 (published: ``make_context`` of the package mlcroissant 1.1.1)."""
 
 
@@ -248,6 +214,17 @@ def test_pictures_of_people_never_leave(tmp_path: Path, version: Version, form: 
     out = export_version(version, tmp_path / "out", form)  # type: ignore[arg-type]
     assert not [path for path in out.rglob("*") if path.is_file() and people[0] in path.name]
     assert not [path for path in out.glob("*.*") if people[0].encode() in path.read_bytes()]
+
+
+@pytest.mark.parametrize("form", ["folders", "coco", "darwin-core"])
+def test_an_older_version_leaves_without_what_was_withdrawn_since(
+    tmp_path: Path, version: Version, form: str
+) -> None:
+    first = version.table()["image_sha256"][0].as_py()
+    amend(version.store, "withdraw", images=[first], author="ELQ", why="consent taken back")
+    out = export_version(version, tmp_path / "out", form)  # type: ignore[arg-type]
+    assert pictures(out) == used(version) - {first}
+    assert not [path for path in out.rglob("*.*") if path.suffix in {".csv", ".json"} and first in path.read_text()]
 
 
 def test_withdrawn_and_excluded_pictures_stay_here(tmp_path: Path, version: Version) -> None:

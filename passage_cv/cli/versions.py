@@ -86,7 +86,7 @@ def diff(
 @app.command()
 def verify(
     store: StoreOption,
-    sample: Annotated[int | None, typer.Option(help="Read only this many pictures, drawn at random.")] = None,
+    sample: Annotated[int | None, typer.Option(min=0, help="Read only this many pictures, others each time.")] = None,
     as_json: JsonOption = False,
 ) -> None:
     """Hash every file again; exit code 1 where a byte was changed or lost."""

@@ -42,7 +42,7 @@ class Verification:
 
 
 def verify_store(
-    store: Store, *, sample: int | None = None, seed: int = 0, progress: Progress = silent
+    store: Store, *, sample: int | None = None, seed: int | None = None, progress: Progress = silent
 ) -> Verification:
     """Re-hash a store's history, rows, facts, sheets and pictures.
 
@@ -53,7 +53,7 @@ def verify_store(
     sample
         Read only this many pictures with their reduced copies, drawn at random; all by default.
     seed
-        Of that draw.
+        Of that draw; other pictures every time by default, so that a sample each night reads them all in the end.
     progress
         Told of each picture.
     """

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import shutil
 import zipfile
+from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any
 
@@ -24,6 +25,14 @@ from passage_cv.web.tables import Job, Made, Release, Service, User, utc
 
 _SQLITE = b"SQLite format 3\x00"
 """The first bytes of a gate log."""
+
+
+@dataclass(frozen=True, slots=True)
+class WayBack:
+    """The release that a site would go back to, and until when it was in service there."""
+
+    release: Release
+    until: str
 
 
 def cutoffs_of(settings: WebSettings, made: Made) -> Cutoffs:
@@ -127,11 +136,21 @@ def roll_back(db: Session, site: str, who: str, reason: str) -> Service:
     InputError
         If there is none, or no reason is given.
     """
-    history = service_of(db, site)
-    earlier = [line for line in history if line.release_id != history[0].release_id] if history else []
-    if not earlier:
+    way = way_back(service_of(db, site))
+    if way is None:
         raise InputError("There is no package before this one", where=site, do="Set the gate to its safe position.")
-    return put_into_service(db, earlier[0].release, who, reason)
+    return put_into_service(db, way.release, who, reason)
+
+
+def way_back(history: list[Service]) -> WayBack | None:
+    """What stood before the present package was ever in service, of a site's lines newest first.
+
+    Counted from the first line of the present package, so that going back twice goes further back, and never
+    forward again to a package that was left.
+    """
+    oldest_first = history[::-1]
+    first = next((n for n, line in enumerate(oldest_first) if line.release_id == history[0].release_id), 0)
+    return WayBack(oldest_first[first - 1].release, oldest_first[first].at) if first else None
 
 
 def service_of(db: Session, site: str) -> list[Service]:

@@ -39,7 +39,7 @@ def test_back_to_the_package_before(
         look(page, "status-alarm", "Gate at QMR-KBW-01")
         page.get_by_role("link", name="In service").click()
         page.get_by_label("Why").fill("audit alarm: a snakehead was passed")
-        page.get_by_role("button", name="Go back to the package before").click()
+        page.get_by_role("button", name="Go back to").click()
         rows = page.locator("table").first.locator("tbody tr")
         expect(rows).to_have_count(3)
         expect(rows.first).to_contain_text("a snakehead was passed")

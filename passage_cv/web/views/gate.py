@@ -96,10 +96,11 @@ def put_into_service(ask: Asking, release_id: str, reason: Text = "") -> Respons
 
 def service(ask: Asking) -> Response:
     """What each site runs and what it ran before, and what its gate's newest log says."""
-    now = rules.in_service(ask.db)
+    sites = {site: rules.service_of(ask.db, site) for site in sorted(rules.in_service(ask.db))}
     return ask.page(
         "service",
-        sites={site: rules.service_of(ask.db, site) for site in sorted(now)},
+        sites=sites,
+        ways_back={site: rules.way_back(lines) for site, lines in sites.items()},
         logs=rules.newest_status(ask.db),
         jobs=_status_jobs(ask),
         is_engineer=Role.ENGINEER in ask.roles,

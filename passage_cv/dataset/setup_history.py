@@ -10,7 +10,7 @@ from passage_cv.dataset.segments import TARGET_COLUMNS
 from passage_cv.dataset.tables import rows_among, rows_with, tuples
 from passage_cv.dataset.versions import Version
 from passage_cv.intake.batch import CheckedBatch
-from passage_cv.intake.setups import other_cameras, setups_of
+from passage_cv.intake.setups import other_cameras, other_settings, setups_of
 from passage_cv.intake.target_checks import LIMITS, PURPOSE, SHARPNESS_LEFT, WORDS, Seen, changes, see_targets
 from passage_cv.intake.targets import Target
 from passage_cv.records import Finding
@@ -40,6 +40,7 @@ def findings_of_setups(batch: CheckedBatch, before: Version | None, register: Re
             )
     known = {name: entry.said for name, entry in register.setups.items() if name not in described}
     yield from other_cameras(batch, known)
+    yield from other_settings(batch, known)
     seen = see_targets(batch)
     if seen and before is not None:
         yield from _beside_history(seen, target_history(before, {one.line.text["setup_id"] for one in seen}))

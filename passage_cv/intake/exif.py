@@ -1,4 +1,4 @@
-"""When and with which camera a JPEG says it was made.
+"""When, with which camera and with which settings a JPEG says it was made.
 
 Reads the few tags the pipeline uses from the APP1 segment (Exif 2.32, tag numbers in its tables 4 and 8).
 Nothing here raises: a damaged block says nothing.
@@ -8,12 +8,30 @@ from __future__ import annotations
 
 import re
 import struct
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 _MODEL, _ORIENTATION, _EXIF_FOLDER = 0x0110, 0x0112, 0x8769
 _TAKEN, _OFFSET, _SERIAL = 0x9003, 0x9011, 0xA431
-_SHORT, _LONG, _ASCII = 3, 4, 2
+_SOFTWARE, _EXPOSURE, _WHITE_BALANCE = 0x0131, 0x829A, 0xA403
+_SHORT, _LONG, _ASCII, _RATIONAL = 3, 4, 2, 5
+_BALANCES = {0: "auto", 1: "fixed"}
 _SIZES = {1: 1, 2: 1, 3: 2, 4: 4, 5: 8, 7: 1, 9: 4, 10: 8}
+
+
+@dataclass(frozen=True, slots=True)
+class CameraSettings:
+    """What a camera says of itself: firmware, exposure in ms, and white balance ``auto`` or ``fixed``.
+
+    Empty and None where it says nothing.
+    """
+
+    software: str = ""
+    exposure_ms: float | None = None
+    white_balance: str = ""
+
+
+NO_SETTINGS = CameraSettings()
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,6 +41,7 @@ class Exif:
     taken_at: str = ""
     camera: str = ""
     orientation: int = 1
+    settings: CameraSettings = NO_SETTINGS
 
 
 def read_exif(data: bytes) -> Exif:
@@ -30,8 +49,8 @@ def read_exif(data: bytes) -> Exif:
 
     Examples
     --------
-    >>> read_exif(b"not a picture")
-    Exif(taken_at='', camera='', orientation=1)
+    >>> read_exif(b"not a picture") == Exif()
+    True
     """
     block = _tiff_block(data)
     if block is None:
@@ -50,6 +69,16 @@ def read_exif(data: bytes) -> Exif:
         taken_at=_iso(tags.get(_TAKEN), tags.get(_OFFSET)),
         camera=" ".join(str(tags[tag]) for tag in (_MODEL, _SERIAL) if tags.get(tag)),
         orientation=orientation if isinstance(orientation, int) else 1,
+        settings=_settings(tags),
+    )
+
+
+def _settings(tags: Mapping[int, int | float | str]) -> CameraSettings:
+    seconds, balance = tags.get(_EXPOSURE), tags.get(_WHITE_BALANCE)
+    return CameraSettings(
+        software=str(tags.get(_SOFTWARE, "")),
+        exposure_ms=1000 * seconds if isinstance(seconds, float) and seconds > 0 else None,
+        white_balance=_BALANCES.get(balance, "") if isinstance(balance, int) else "",
     )
 
 
@@ -62,9 +91,9 @@ def _tiff_block(data: bytes) -> bytes | None:
     return block if block[:2] in {b"II", b"MM"} else None
 
 
-def _tags(block: bytes, start: int, order: str) -> dict[int, int | str]:
+def _tags(block: bytes, start: int, order: str) -> dict[int, int | float | str]:
     (count,) = struct.unpack_from(order + "H", block, start)
-    found: dict[int, int | str] = {}
+    found: dict[int, int | float | str] = {}
     for i in range(count):
         entry = start + 2 + 12 * i
         tag, kind, n = struct.unpack_from(order + "HHI", block, entry)
@@ -72,6 +101,10 @@ def _tags(block: bytes, start: int, order: str) -> dict[int, int | str]:
             found[tag] = _text(block, entry, n, order)
         elif kind in {_SHORT, _LONG} and n == 1:
             (found[tag],) = struct.unpack_from(order + ("H" if kind == _SHORT else "I"), block, entry + 8)
+        elif kind == _RATIONAL and n == 1:
+            (at,) = struct.unpack_from(order + "I", block, entry + 8)
+            above, below = struct.unpack_from(order + "II", block, at)
+            found[tag] = above / below if below else 0.0
     return found
 
 
@@ -81,7 +114,7 @@ def _text(block: bytes, entry: int, n: int, order: str) -> str:
     return block[at : at + n].split(b"\x00")[0].decode("ascii", "replace").strip()
 
 
-def _iso(taken: int | str | None, offset: int | str | None) -> str:
+def _iso(taken: int | float | str | None, offset: int | float | str | None) -> str:
     match = re.fullmatch(r"(\d{4}):(\d\d):(\d\d) (\d\d:\d\d:\d\d)", str(taken or ""))
     if not match:
         return ""

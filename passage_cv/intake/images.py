@@ -20,7 +20,7 @@ import simplejpeg
 from passage_cv.errors import InputError
 from passage_cv.files import sha256_bytes
 from passage_cv.intake.containers import Container, read_container
-from passage_cv.intake.exif import read_exif
+from passage_cv.intake.exif import NO_SETTINGS, CameraSettings, read_exif
 from passage_cv.intake.looks import Looks, look_at
 from passage_cv.intake.scale import Scale, measure_scale
 from passage_cv.intake.sketches import Backdrop
@@ -79,6 +79,7 @@ class Picture:
     taken_at: str = ""
     camera: str = ""
     orientation: int = 1
+    settings: CameraSettings = NO_SETTINGS
     looks: Looks = NO_LOOKS
     scale: Scale = NO_SCALE
     target: Target | None = None
@@ -109,6 +110,7 @@ def examine_picture(task: PictureTask) -> Picture:
         taken_at=exif.taken_at,
         camera=exif.camera,
         orientation=exif.orientation,
+        settings=exif.settings,
     )
     container = read_container(data)
     if container is None:

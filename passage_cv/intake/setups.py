@@ -33,11 +33,15 @@ from pydantic import Field, model_validator
 from passage_cv.config import Settings, read_settings
 from passage_cv.errors import InputError
 from passage_cv.intake.batch import CheckedBatch
+from passage_cv.intake.exif import CameraSettings
 from passage_cv.intake.sheet import SETUPS
 from passage_cv.records import Finding
 
 Word = Annotated[str, Field(min_length=1, pattern=r"\S")]
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+
+SAME_EXPOSURE = 1.1
+"""How far two exposures may lie apart, as a factor, and be one [ours: files round; a third of a stop is 1.26]."""
 
 
 class SetupCamera(Settings):
@@ -146,7 +150,7 @@ def check_setups(batch: CheckedBatch) -> list[Finding]:
         setups = {one.setup_id: one for one in read_setups(path)}
     except InputError as error:
         return [Finding("set-ups file", "must resolve", f"{SETUPS}: {error.what}", proposal="Correct the file")]
-    return [*_undescribed(batch, setups), *other_cameras(batch, setups)]
+    return [*_undescribed(batch, setups), *other_cameras(batch, setups), *other_settings(batch, setups)]
 
 
 def _undescribed(batch: CheckedBatch, setups: dict[str, Setup]) -> Iterator[Finding]:
@@ -186,6 +190,52 @@ def other_cameras(batch: CheckedBatch, setups: Mapping[str, Setup]) -> Iterator[
                 image=picture.name,
                 proposal=f"A changed camera makes a new set-up: describe it as {next_setup_id(setup.setup_id)}",
             )
+
+
+def other_settings(batch: CheckedBatch, setups: Mapping[str, Setup]) -> Iterator[Finding]:
+    """Pictures whose file names a firmware, an exposure or a white balance other than those on file."""
+    rows = batch.first_lines()
+    said: set[tuple[str, str, str]] = set()
+    for picture in batch.images:
+        line = rows[picture.name]
+        setup = setups.get(line.text["setup_id"])
+        camera = _camera_of(picture.camera, setup) if setup else None
+        if setup is None or camera is None:
+            continue
+        for what, seen, on_file in _changed_settings(picture.settings, camera, setup):
+            if (setup.setup_id, camera.name, what) not in said:
+                said.add((setup.setup_id, camera.name, what))
+                yield Finding(
+                    "another camera setting",
+                    "please look",
+                    f"{picture.name} was made with {what} {seen}, camera {camera.name} of set-up {setup.setup_id} has"
+                    f" {on_file}",
+                    row=line.row,
+                    image=picture.name,
+                    proposal="A changed firmware or setting makes a new set-up: describe it as"
+                    f" {next_setup_id(setup.setup_id)}",
+                )
+
+
+def _camera_of(name: str, setup: Setup) -> SetupCamera | None:
+    """The camera that a picture's file names by its serial; the only one there is where the file names none."""
+    found = [camera for camera in setup.cameras if camera.serial in name.split()]
+    return found[0] if found else setup.cameras[0] if len(setup.cameras) == 1 and not name else None
+
+
+def _changed_settings(seen: CameraSettings, camera: SetupCamera, setup: Setup) -> Iterator[tuple[str, str, str]]:
+    """Name, seen value and value on file of what differs; what either side does not say is left out."""
+    firmware = camera.firmware or setup.firmware
+    if seen.software and firmware.casefold() not in seen.software.casefold():
+        yield "firmware", seen.software, firmware
+    if seen.exposure_ms and camera.exposure_ms:
+        ratio = seen.exposure_ms / camera.exposure_ms
+        if max(ratio, 1 / ratio) > SAME_EXPOSURE:
+            yield "an exposure of", f"{seen.exposure_ms:.3g} ms", f"{camera.exposure_ms:.3g} ms"
+    if seen.white_balance and camera.white_balance:
+        is_auto = "auto" in camera.white_balance.casefold()
+        if is_auto != (seen.white_balance == "auto"):
+            yield "white balance", seen.white_balance, camera.white_balance
 
 
 def _flat(setup: Setup) -> dict[str, str]:

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from passage_cv.errors import InputError
 from passage_cv.files import sha256_bytes
 from passage_cv.intake.containers import read_container
-from passage_cv.intake.exif import read_exif
+from passage_cv.intake.exif import CameraSettings, read_exif
 from passage_cv.intake.images import (
     MAX_PIXELS,
     PictureTask,
@@ -185,6 +185,20 @@ def test_camera_and_time_come_from_exif_in_both_byte_orders(order: str) -> None:
     found = read_exif(with_exif(jpeg("x"), exif_block(order)))
     assert (found.taken_at, found.camera) == ("2031-05-11T20:15:30-04:00", "River Cam 2 S-0042")
     assert found.orientation == 6
+
+
+@pytest.mark.parametrize("order", ["<", ">"])
+def test_firmware_exposure_and_white_balance_come_from_exif(order: str) -> None:
+    # tag numbers and types from the Exif 2.32 standard: Software, ExposureTime (a ratio of seconds), WhiteBalance
+    name = b"RiverCam 3.2.0\0"
+    first = struct.pack(f"{order}H", 2) + struct.pack(f"{order}HHII", 0x0131, 2, len(name), 80)
+    first += struct.pack(f"{order}HHII", 0x8769, 4, 1, 38) + bytes(4)
+    second = struct.pack(f"{order}H", 2) + struct.pack(f"{order}HHII", 0x829A, 5, 1, 72)
+    second += struct.pack(f"{order}HHIHH", 0xA403, 3, 1, 1, 0) + bytes(4)
+    head = (b"II" if order == "<" else b"MM") + struct.pack(f"{order}HI", 42, 8)
+    block = (head + first + second).ljust(72, b"\0") + struct.pack(f"{order}II", 1, 500) + name
+    found = read_exif(with_exif(jpeg("x"), block)).settings
+    assert found == CameraSettings("RiverCam 3.2.0", 2.0, "fixed")  # 1/500 s
 
 
 def test_orientation_is_told_and_not_applied(tmp_path: Path) -> None:

@@ -1,5 +1,6 @@
 """Set-ups as described and as seen: changed cameras, reference targets at start and end."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -10,7 +11,16 @@ import simplejpeg
 from passage_cv.errors import InputError
 from passage_cv.intake.check import check_batch
 from passage_cv.intake.codes import SCALE_ID, draw_marker
-from passage_cv.intake.setups import Setup, SetupCamera, differences, next_setup_id, read_setups
+from passage_cv.intake.exif import CameraSettings
+from passage_cv.intake.setups import (
+    Setup,
+    SetupCamera,
+    differences,
+    next_setup_id,
+    other_settings,
+    read_setups,
+    setups_of,
+)
 from passage_cv.intake.target_checks import see_targets
 from passage_cv.intake.targets import measure_target
 from tests.batches import FACTS, ROWS, write_batch
@@ -169,3 +179,28 @@ def test_what_differs_between_two_descriptions() -> None:
     assert differences(one, one.model_copy(update={"note": "x"})) == []
     assert differences(one, other) == ["camera side exposure_ms 2.0 became 4.0"]
     assert next_setup_id("KBW-09") == "KBW-10"
+
+
+@pytest.mark.parametrize(
+    ("seen", "says"),
+    [
+        (CameraSettings(software="RiverCam 3.2.0"), "firmware RiverCam 3.2.0"),
+        (CameraSettings(exposure_ms=4.0), "an exposure of 4 ms"),
+        (CameraSettings(white_balance="auto"), "white balance auto"),
+    ],
+)
+def test_a_changed_firmware_or_setting_asks_for_a_new_setup(tmp_path: Path, seen: CameraSettings, says: str) -> None:
+    described = SETUP.replace("exposure_ms = 2.0", 'exposure_ms = 2.0\nwhite_balance = "5000 K, fixed"')
+    batch = check_batch(write_targets(tmp_path / "b", setups=described))
+    changed = tuple(replace(one, settings=seen) for one in batch.images)
+    (found,) = other_settings(replace(batch, images=changed), setups_of(batch))
+    assert (found.kind, found.severity) == ("another camera setting", "please look")
+    assert says in found.message
+    assert "KBW-3" in str(found.proposal)
+
+
+def test_settings_as_on_file_ask_nothing(tmp_path: Path) -> None:
+    batch = check_batch(write_targets(tmp_path / "b"))
+    same = CameraSettings(software="RiverCam v3.1.0", exposure_ms=1.95, white_balance="auto")  # none on file
+    images = tuple(replace(one, settings=same) for one in batch.images)
+    assert list(other_settings(replace(batch, images=images), setups_of(batch))) == []

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
-from passage_cv.config import read_settings
 from passage_cv.dataset.store import Store
 from passage_cv.dataset.versions import open_version
 from passage_cv.recognition.score import score_version
-from passage_cv.recognition.settings import TrainSettings
+from passage_cv.recognition.settings import read_train_settings
 from passage_cv.recognition.train import train_model
 from passage_cv.scores import write_scores
 from passage_cv.web.jobs import Work
@@ -23,7 +22,7 @@ def train(work: Work) -> dict[str, Any]:
     version = open_version(store, given["version"])
     out = new_place(work.settings, "run", work.job_id)
     summary = train_model(
-        read_settings(train_settings()[given["config"]], TrainSettings),
+        read_train_settings(train_settings()[given["config"]]),
         store,
         version,
         out,

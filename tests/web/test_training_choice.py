@@ -1,0 +1,53 @@
+"""Every training set-up that the page offers can be trained, and the one chosen beforehand needs no card."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from passage_cv.recognition.settings import TrainSettings
+from passage_cv.recognition.tuned_settings import TunedSettings
+from passage_cv.web.jobs import Work
+from passage_cv.web.people import Role
+from passage_cv.web.research import train_settings
+from passage_cv.web.tables import Job
+from passage_cv.web.tasks import training
+from tests.batches import trip_rows, write_batch
+from tests.web.conftest import Office
+from tests.web.test_research import accept, begin
+
+
+class _Reached(Exception):
+    """Training was begun."""
+
+
+@pytest.mark.parametrize("name", ["quick", "tuned", "many"])
+def test_every_set_up_reaches_the_training(
+    office: Office, name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    begin(office.role(Role.RESEARCHER))
+    accept(office, write_batch(tmp_path / "trip-1", trip_rows("T1", 4)))
+    seen: list[object] = []
+
+    def reached(settings: object, *_args: object, **_named: object) -> None:
+        seen.append(settings)
+        raise _Reached
+
+    monkeypatch.setattr(training, "train_model", reached)
+    given = {"config": name, "policy": "spring", "version": "latest"}
+    job = Job(id="e" * 12, kind="train", subject="training", given=given, who="t")
+    with pytest.raises(_Reached):
+        training.train(Work(job, office.settings, office.server.sessions))
+    assert isinstance(seen[0], TrainSettings if name == "quick" else TunedSettings)
+
+
+def test_quick_is_chosen_and_each_set_up_says_its_time(office: Office, tmp_path: Path) -> None:
+    researcher = office.role(Role.RESEARCHER)
+    begin(researcher)
+    accept(office, write_batch(tmp_path / "trip-1", trip_rows("T1", 4)))
+    page = researcher.get("/models").text
+    assert re.findall(r'<option value="(\w+)" selected>', page) == ["quick"]
+    for name in train_settings():
+        assert re.search(rf"<dt>{name}</dt><dd>(Minutes|Hours)", page)

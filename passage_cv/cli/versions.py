@@ -63,12 +63,13 @@ def show_(
 def diff(
     store: StoreOption,
     older: Annotated[str, typer.Argument(help="Name or number.")],
-    newer: Annotated[str, typer.Argument(help="Name, number or latest.")] = "latest",
+    newer: Annotated[str, typer.Argument(help="Name, number or latest; the order does not matter.")] = "latest",
     as_json: JsonOption = False,
 ) -> None:
     """What came and what was changed between two versions."""
     opened = Store.open(store)
-    found = diff_versions(open_version(opened, older), open_version(opened, newer))
+    two = sorted((open_version(opened, name) for name in (older, newer)), key=lambda one: one.record.number)
+    found = diff_versions(*two)
     if as_json:
         show_json(asdict(found))
         return
@@ -102,7 +103,7 @@ def verify(
         if found.n_withdrawn:
             show(f"withdrawn pictures: {found.n_withdrawn}; their files are gone for good, their rows stay")
         read = f"{found.n_pictures_read} of {found.n_pictures - found.n_withdrawn} pictures"
-        state = f"{len(found.problems)} PROBLEMS" if found.problems else "sound"
+        state = f"NOT SOUND, {len(found.problems)} problems" if found.problems else "sound"
         show(f"Store is {state}: {found.n_versions} versions, {found.n_batches} batches, {read} read")
     raise typer.Exit(1 if found.problems else 0)
 

@@ -113,6 +113,7 @@ def _require_same(store: Store, target: Storage) -> None:
         raise InputError("Another store is there", where=target.root, do="Name an empty folder for the copy.")
     heads = target.names("heads")
     if not heads:
+        _require_nothing_else(target)
         return
     newest = f"heads/{heads[-1]}"
     if not store.storage.exists(newest) or target.read(newest) != store.storage.read(newest):
@@ -120,4 +121,15 @@ def _require_same(store: Store, target: Storage) -> None:
             f"The copy has a version {heads[-1]} of its own",
             where=target.root,
             do="Name an empty folder for the copy; two histories cannot be joined.",
+        )
+
+
+def _require_nothing_else(target: Storage) -> None:
+    """Refuse a folder of something else: a copy among strange files is neither found nor restored by hand."""
+    others = [name for name in target.names("") if name not in {*FOLDERS, SETTINGS_FILE}]
+    if others:
+        raise InputError(
+            f"Holds something else: {', '.join(others[:3])}{' …' if len(others) > 3 else ''}",
+            where=target.root,
+            do="Name an empty folder for the copy.",
         )

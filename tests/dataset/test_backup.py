@@ -136,6 +136,14 @@ def test_no_store_is_copied_over_another(tmp_path: Path, store: Store) -> None:
         copy_store(store, tmp_path / "third")
 
 
+def test_no_store_is_copied_among_other_files(tmp_path: Path, store: Store) -> None:
+    (tmp_path / "desk").mkdir()
+    (tmp_path / "desk/letter.txt").write_text("Dear Tobias")
+    with pytest.raises(InputError, match=r"something else: letter\.txt"):
+        copy_store(store, tmp_path / "desk")
+    assert set(files(tmp_path / "desk")) == {"letter.txt"}
+
+
 def test_a_withdrawn_picture_leaves_the_earlier_copy_too(tmp_path: Path, store: Store) -> None:
     copy_store(store, tmp_path / "copy")
     row = open_version(store).table().to_pylist()[0]

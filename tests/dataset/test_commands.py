@@ -150,3 +150,4 @@ def test_a_diff_says_who_and_why(root: str) -> None:
     call(versions, "amend", "relabel", "--individual", "T0-1/0", "--becomes", "BOW", "--method", "genetic", *decide)
     said = call(versions, "diff", "5", "--store", root).output
     assert "relabel T0-1/0 to Amia calva: second reader (ELQ, " in said
+    assert call(versions, "diff", "latest", "5", "--store", root).output == said  # named in either order

@@ -20,7 +20,6 @@ Words = npt.NDArray[np.uint64]
 HALF_WORDS = 2
 """Words of 64 bits in half a fingerprint."""
 _CRC_DIGITS = 8
-_LONGEST_HEAD = 16 << 20
 
 
 class Part(Protocol):
@@ -121,7 +120,7 @@ def encode_keys(keys: Keys) -> bytes:
 
 def _read_head(stream: BinaryIO) -> dict[tuple[str, str], tuple[int, int, int]]:
     """Kind and site of each section to where it begins, its bytes and their checksum."""
-    line = stream.readline(_LONGEST_HEAD)
+    line = stream.readline()  # streams of stores behind an address take no limit
     crc, head = line[:_CRC_DIGITS], line[_CRC_DIGITS:-1]
     if crc != b"%08x" % crc32(head):
         raise DamagedKeys("head")

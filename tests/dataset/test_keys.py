@@ -108,6 +108,18 @@ def test_a_look_alike_is_found_by_both_halves_of_its_fingerprint(apart: int) -> 
     assert meets(wanted, stored, ALIKE_BITS) == (nearest <= ALIKE_BITS)
 
 
+class Distant(io.BytesIO):
+    """A stream as fsspec gives it for a store behind an address: ``AbstractBufferedFile.readline`` takes no limit."""
+
+    def readline(self) -> bytes:  # type: ignore[override]
+        return super().readline()
+
+
+def test_keys_are_read_from_a_store_behind_an_address() -> None:
+    keys = keys_of(rows_of(("a" * 64, "E1/1", "E1", "T", "S", "b" * 64)))
+    assert list(KeyFile(Distant(encode_keys(keys))).images) == list(keys.images)
+
+
 def test_a_cut_file_is_damaged_wherever_it_is_cut() -> None:
     data = encode_keys(keys_of(rows_of(("a" * 64, "E1/1", "E1", "T", "S", "b" * 64))))
     for length in range(len(data)):

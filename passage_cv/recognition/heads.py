@@ -7,6 +7,7 @@ individual counts once however many images it has, and every class alike (prior 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Annotated, Literal
 
@@ -117,17 +118,33 @@ class DiscriminantGrid(Settings):
 
 
 class LogisticGrid(Settings):
-    """Logistic regressions to choose from: ``strengths`` are C, the inverse of the squared penalty."""
+    """Logistic regressions to choose from: ``strengths`` are C, the inverse of the squared penalty.
+
+    With fewer individuals than ``from_individuals`` they are not tried.
+    """
 
     kind: Literal["logistic"]
     strengths: Annotated[tuple[Annotated[float, Field(gt=0)], ...], Field(min_length=1)]
+    from_individuals: Annotated[int, Field(ge=0)] = 0
 
     def points(self) -> tuple[LogisticGrid, ...]:
         """One grid of a single point for each, in the order of :func:`fit_heads`."""
-        return tuple(LogisticGrid(kind=self.kind, strengths=(strength,)) for strength in self.strengths)
+        return tuple(self.model_copy(update={"strengths": (strength,)}) for strength in self.strengths)
 
 
 Grid = DiscriminantGrid | LogisticGrid
+
+
+def grids_to_try(grids: Sequence[Grid], n_individuals: int) -> list[Grid]:
+    """The grids that so many individuals are enough for.
+
+    Examples
+    --------
+    >>> late = LogisticGrid(kind="logistic", strengths=(0.1,), from_individuals=5000)
+    >>> [len(grids_to_try([late], n)) for n in (4999, 5000)]
+    [0, 1]
+    """
+    return [grid for grid in grids if isinstance(grid, DiscriminantGrid) or n_individuals >= grid.from_individuals]
 
 
 def fit_heads(examples: Examples, grid: Grid) -> list[Head]:

@@ -15,7 +15,7 @@ from scipy.optimize import minimize_scalar
 from scipy.special import logsumexp
 
 from passage_cv.errors import InputError
-from passage_cv.recognition.heads import Examples, Floats, Grid, Head, Ints, fit_heads, mean_of_images
+from passage_cv.recognition.heads import Examples, Floats, Grid, Head, Ints, fit_heads, grids_to_try, mean_of_images
 
 _LARGEST_LOG_SCALE = 6.0
 """Logits are scaled by at most e^6 either way; beyond, every fish is ranked right and the best scale is infinite."""
@@ -128,7 +128,8 @@ def choose_head(
     Raises
     ------
     InputError
-        If fewer than two classes have an individual, or there are fewer units than folds.
+        If fewer than two classes have an individual, there are fewer units than folds, or no head is meant for so few
+        individuals.
     """
     if int((examples.per_class > 0).sum()) < 2:
         raise InputError(
@@ -138,6 +139,13 @@ def choose_head(
         )
     fold = folds_of_images(examples, unit, n_folds=n_folds, seed=seed)
     seen = _seen(examples, fold)
+    grids = grids_to_try(grids, len(examples.label_of_individual))
+    if not grids:
+        raise InputError(
+            f"{len(examples.label_of_individual)} individuals are too few for every head of the settings",
+            where="from_individuals of heads",
+            do="Add a head without from_individuals, such as a discriminant.",
+        )
     points = [point for grid in grids for point in grid.points()]
     logits = _out_of_fold(examples, fold, grids, extra)
     tried = [_judge(point, part, examples, seen) for point, part in zip(points, logits, strict=True)]

@@ -101,7 +101,9 @@ def test_a_folder_becomes_a_report_and_a_verified_package(tmp_path: Path) -> Non
 )
 def test_reef_photographs_reach_more_than_a_plain_script(tmp_path: Path) -> None:
     settings = read_settings(configs_folder() / "train" / "quick.toml", TrainSettings)
-    found = run_real_data(REEF, tmp_path / "out", Asked(), settings)
+    found = run_real_data(REEF, tmp_path / "out", Asked(seeds=5), settings)
+    assert len(found["by_seed"]) == 5
+    assert found["standard_error"]["balanced_accuracy_individual"] < 0.02
     assert (found["classes"], found["individuals"], found["images"]) == (11, 345, 914)  # SOURCE.md of the photographs
     assert found["balanced_accuracy_individual"] >= 0.79
     assert found["balanced_accuracy_individual"] > found["plain_balanced_accuracy_individual"]

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from passage_cv.errors import InputError
 from passage_cv.recognition.crossval import cross_validate, cross_validate_plainly, individual_figures
-from passage_cv.recognition.heads import DiscriminantGrid, Examples, fit_heads
+from passage_cv.recognition.heads import DiscriminantGrid, Examples, LogisticGrid, fit_heads
 from passage_cv.recognition.selection import assign_folds, balanced_log_loss, choose_head, folds_of_images
 from tests.recognition.test_heads import draw
 
@@ -99,3 +99,16 @@ def test_views_seen_otherwise_are_learnt_from_but_not_predicted() -> None:
 def test_one_class_is_refused() -> None:
     with pytest.raises(InputError, match="1 class has a gate view in train, at least 2 are needed"):
         choose_head(draw((10,)), np.arange(10), GRID, n_folds=2, seed=0)
+
+
+def test_a_head_for_many_individuals_is_tried_only_where_there_are_many() -> None:
+    examples = draw((10, 10, 10))
+    unit = examples.individual
+    late = LogisticGrid(kind="logistic", strengths=(0.1,), from_individuals=len(set(unit.tolist())))
+    kinds = {one.settings.kind for one in choose_head(examples, unit, [*GRID, late], n_folds=3, seed=0).tried}
+    assert kinds == {"discriminant", "logistic"}
+    later = late.model_copy(update={"from_individuals": late.from_individuals + 1})
+    kinds = {one.settings.kind for one in choose_head(examples, unit, [*GRID, later], n_folds=3, seed=0).tried}
+    assert kinds == {"discriminant"}
+    with pytest.raises(InputError, match="individuals are too few for every head"):
+        choose_head(examples, unit, [later], n_folds=3, seed=0)

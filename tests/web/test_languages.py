@@ -111,11 +111,11 @@ def test_a_new_file_is_whole_and_keeps_what_was_translated(tmp_path: Path) -> No
 
 def test_the_script_tells_what_is_new_and_what_is_gone(tmp_path: Path) -> None:
     path = tmp_path / "fr.toml"
-    path.write_text('[site]\nmenu = "Ici"\nolder = "Ancien"\n', encoding="utf-8")
+    path.write_text('[site]\nmenu = "Ici"\nbygone = "Ancien"\n', encoding="utf-8")
     written = _script("fr", "--new", "-o", str(path))
     assert written.returncode == 0, written.stderr
     assert "1 texts kept" in written.stdout
-    assert "No longer there: 1\n  site.older" in written.stdout
+    assert "No longer there: 1\n  site.bygone" in written.stdout
     assert read_catalogue(path)["site.menu"] == "Ici"
 
 

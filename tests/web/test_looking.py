@@ -76,9 +76,9 @@ def test_a_role_that_was_not_drawn_shows(
     office: Office, researcher: Browser, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     begin(researcher)
-    accept(office, write_batch(tmp_path / "trip", trip_rows("T1", 4)))
     chosen = Leak("draws that seed and place do not give", 1, 1, allowed=False, examples=("T1",))
-    monkeypatch.setattr("passage_cv.web.sceptic.check_draws", lambda _: [chosen])
+    monkeypatch.setattr("passage_cv.web.remembered.check_draws", lambda _: [chosen])
+    accept(office, write_batch(tmp_path / "trip", trip_rows("T1", 4)))
     page = researcher.get("/data/1/leaks").text
     (row,) = re.findall(r"draws that seed and place do not give</th>(.*?)</tr>", page, re.DOTALL)
     assert "must not be" in row
@@ -89,11 +89,9 @@ def test_a_large_version_is_looked_through_in_the_background(
     office: Office, researcher: Browser, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     begin(researcher)
+    monkeypatch.setattr("passage_cv.web.remembered.AT_ONCE", 3)
     accept(office, write_batch(tmp_path / "trip", trip_rows("T1", 4)))
-    monkeypatch.setattr("passage_cv.web.research.AT_ONCE", 3)
-    assert "Nobody has looked through" in researcher.get("/data/1/leaks").text
-    assert researcher.post("/data/1/leaks").status_code == 303
-    office.work()
+    office.work()  # what the accept asked for
     assert last(office, "leaks").state == "done", last(office, "leaks").refusal
     assert "Nothing is shared that must not be" in researcher.get("/data/1/leaks").text
 

@@ -1,12 +1,14 @@
-"""What is written down of a run for tracking: flat settings, figures, curves, a reliability picture, a class table.
+"""What is written down of a run: settings, figures and curves for tracking; pictures and a class table to look at.
 
-Comes in: what training found. Goes out: a :class:`~passage_cv.recognition.tracking.Record`; mlflow is not known here.
+Comes in: what training found. Goes out: a :class:`~passage_cv.recognition.tracking.Record`, and files for the run's
+folder; mlflow is not known here.
 """
 
 from __future__ import annotations
 
 import subprocess
-from collections.abc import Iterator, Mapping
+import warnings
+from collections.abc import Callable, Iterator, Mapping
 from importlib.metadata import version as installed_version
 from pathlib import Path
 from typing import Any
@@ -15,6 +17,7 @@ import numpy as np
 from scipy.special import softmax
 
 from passage_cv.config import Settings
+from passage_cv.errors import PassageWarning
 from passage_cv.recognition.figures import draw_curves, draw_reliability
 from passage_cv.recognition.fitted import Fitted
 from passage_cv.recognition.heads import mean_of_images
@@ -25,17 +28,11 @@ CURVES = {"judged": ("epoch", ("loss", "cost")), "tried": ("", ("loss",))}
 """Lists of ``metrics.json`` that are curves: where their step stands, and which values are drawn."""
 
 
-def describe_run(
-    settings: Settings, classes: RunClasses, fitted: Fitted, metrics: Mapping[str, Any], rows: Rows
-) -> Record:
+def describe_run(settings: Settings, metrics: Mapping[str, Any]) -> Record:
     """Everything about a run that a person would look for in its tracking record."""
     per_class: Mapping[str, Mapping[str, int]] = metrics["classes"]
     shares = {f"right_of/{name}": one["right"] / max(1, one["individuals"]) for name, one in per_class.items()}
     numbers = {name: float(value) for name, value in metrics.items() if isinstance(value, int | float)}
-    curves = dict(_curves(metrics))
-    pictures = {"reliability.svg": _reliability(classes, fitted, rows)}
-    if curves:
-        pictures["curves.svg"] = draw_curves(curves)
     return Record(
         settings=dict(_flat(settings.model_dump(mode="json"))),
         metrics={**numbers, **shares},
@@ -44,9 +41,26 @@ def describe_run(
             "commit": program_commit(),
             "program": f"passage-cv {installed_version('passage-cv')}",
         },
-        curves=curves,
-        files={**pictures, "classes.csv": _class_table(per_class)},
+        curves=dict(_curves(metrics)),
     )
+
+
+def draw_run(classes: RunClasses, fitted: Fitted, metrics: Mapping[str, Any], rows: Rows) -> dict[str, bytes]:
+    """Class table and pictures of a run by file name; one that cannot be drawn is left out with a warning."""
+    curves = dict(_curves(metrics))
+    ways: dict[str, Callable[[], bytes]] = {
+        "classes.csv": lambda: _class_table(metrics["classes"]),
+        "reliability.svg": lambda: _reliability(classes, fitted, rows),
+    }
+    if curves:
+        ways["curves.svg"] = lambda: draw_curves(curves)
+    drawn = {}
+    for name, draw in ways.items():
+        try:
+            drawn[name] = draw()
+        except Exception as error:  # whatever a drawing library raises, a model that took hours is kept
+            warnings.warn(f"{name} was not drawn: {error}", PassageWarning, stacklevel=2)
+    return drawn
 
 
 def program_commit() -> str:

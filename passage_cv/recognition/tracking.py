@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import logging
 import os
-import tempfile
 import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -33,15 +32,13 @@ Curve = Sequence[tuple[int, float]]
 class Record:
     """What is written of a run beside its files.
 
-    ``settings``, ``metrics`` and ``tags`` map plain names to values, ``curves`` to a value at each step, ``files`` to
-    the bytes of pictures and tables that are drawn for the record alone.
+    ``settings``, ``metrics`` and ``tags`` map plain names to values, ``curves`` to a value at each step.
     """
 
     settings: Mapping[str, str] = field(default_factory=dict)
     metrics: Mapping[str, float] = field(default_factory=dict)
     tags: Mapping[str, str] = field(default_factory=dict)
     curves: Mapping[str, Curve] = field(default_factory=dict)
-    files: Mapping[str, bytes] = field(default_factory=dict)
 
 
 def track_run(run: Path, record: Record, *, home: Path) -> str:
@@ -69,11 +66,6 @@ def track_run(run: Path, record: Record, *, home: Path) -> str:
         some = slice(start, start + _LONGEST_BATCH)
         client.log_batch(run_id, metrics=metrics[some], params=params[some])
     client.log_artifacts(run_id, str(run))
-    with tempfile.TemporaryDirectory() as folder:
-        for name, data in record.files.items():
-            path = Path(folder) / name
-            path.write_bytes(data)
-            client.log_artifact(run_id, str(path))
     client.set_terminated(run_id)
     return run_id
 

@@ -35,7 +35,7 @@ from passage_cv.recognition.familiarity import UNFAMILIARITY_FILE, fit_unfamilia
 from passage_cv.recognition.fitted import Fitted
 from passage_cv.recognition.heads import Examples, Ints, mean_of_images
 from passage_cv.recognition.model import Embedder
-from passage_cv.recognition.record import describe_run
+from passage_cv.recognition.record import describe_run, draw_run
 from passage_cv.recognition.rows import Rows, RunClasses, choose_classes, label_rows
 from passage_cv.recognition.selection import choose_head, folds_of_images
 from passage_cv.recognition.settings import BackboneSettings, TrainSettings, settings_as_toml
@@ -137,8 +137,8 @@ def train_model(
     meta = run_meta(settings, store, version, metrics["model_sha256"])
     meta["unfamiliarity"] = "logits" if fitted.unfamiliarity is None else "model"
     scores = _out_of_fold_scores(rows, classes, fitted, meta)
-    _write_run(out, settings, classes, fitted, metrics, scores)
-    _track(out, settings, classes, fitted, metrics, rows)
+    _write_run(out, settings, classes, fitted, metrics, scores, draw_run(classes, fitted, metrics, rows))
+    _track(out, settings, metrics)
     return TrainSummary(out, metrics["model_sha256"], classes.classes, metrics)
 
 
@@ -351,6 +351,7 @@ def _write_run(
     fitted: Fitted,
     metrics: Mapping[str, Any],
     scores: Scores,
+    drawn: Mapping[str, bytes],
 ) -> None:
     out.parent.mkdir(parents=True, exist_ok=True)
     part = Path(tempfile.mkdtemp(dir=out.parent, prefix=".part-"))
@@ -363,6 +364,8 @@ def _write_run(
         write_json(part / "crop.json", settings.crop.model_dump(mode="json"))
         write_json(part / "metrics.json", metrics)
         write_scores(scores, part / "train_scores.parquet")
+        for name, data in drawn.items():
+            write_bytes(part / name, data)
         part.chmod(0o755)
         part.rename(out)
     except BaseException:
@@ -370,17 +373,10 @@ def _write_run(
         raise
 
 
-def _track(
-    out: Path,
-    settings: TrainSettings | TunedSettings,
-    classes: RunClasses,
-    fitted: Fitted,
-    metrics: Mapping[str, Any],
-    rows: Rows,
-) -> None:
+def _track(out: Path, settings: TrainSettings | TunedSettings, metrics: Mapping[str, Any]) -> None:
     """Log the run; a tracking server that does not answer loses the log, never the run."""
     try:
-        run_id = track_run(out, describe_run(settings, classes, fitted, metrics, rows), home=out.parent)
+        run_id = track_run(out, describe_run(settings, metrics), home=out.parent)
     except Exception as error:  # mlflow's errors and those of any server share no base
         warnings.warn(f"Run was not tracked: {error}", PassageWarning, stacklevel=2)
         run_id = "not tracked"

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from passage_cv.config import configs_folder, read_settings
-from passage_cv.errors import InputError
+from passage_cv.errors import InputError, PassageWarning
 from passage_cv.files import sha256_file
 from passage_cv.policy import Policy
 from passage_cv.recognition.train import TrainSettings, train_model
@@ -23,8 +23,11 @@ FILES = {
     "train_scores.parquet",
     "metrics.json",
     "mlflow.txt",
+    "classes.csv",
+    "reliability.svg",
+    "curves.svg",
 }
-"""Formats 6."""
+"""Formats 6, and what is drawn of a run to look at."""
 
 
 def test_a_run_holds_every_file_of_the_format(world: World) -> None:
@@ -63,6 +66,18 @@ def test_other_weights_than_named_are_refused_and_leave_nothing(world: World, tm
     with pytest.raises(InputError, match="Backbone weights have hash 579344248a93, the settings name 000000000000"):
         train_model(wrong, world.store, world.version, tmp_path / "run")
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_picture_that_cannot_be_drawn_loses_itself_alone(
+    world: World, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fails(*_: object) -> bytes:
+        raise RuntimeError("no fonts")
+
+    monkeypatch.setattr("passage_cv.recognition.record.draw_reliability", fails)
+    with pytest.warns(PassageWarning, match=r"reliability\.svg was not drawn: no fonts"):
+        train_model(small_settings(), world.store, world.version, tmp_path / "run")
+    assert {path.name for path in (tmp_path / "run").iterdir()} == FILES - {"reliability.svg"}
 
 
 def test_quick_too_refuses_mirrored_pictures_where_sides_matter(world: World, tmp_path: Path) -> None:

@@ -92,6 +92,7 @@ def test_the_run_holds_the_files_of_the_format_and_its_network(tuned_run: Path) 
     assert {path.name for path in tuned_run.iterdir()} == {
         *("model.onnx", "head.safetensors", "network.safetensors", "settings.toml", "classes.json", "crop.json"),
         *("train_scores.parquet", "metrics.json", "mlflow.txt", "fold-0.safetensors", "fold-1.safetensors"),
+        *("classes.csv", "reliability.svg", "curves.svg"),
     }
     assert [path.name for path in tuned_run.parent.iterdir() if "unfinished" in path.name] == []
 

@@ -21,6 +21,8 @@ REPORT_POLICY = (
     f"default-src 'none'; script-src {script_source()}; style-src 'unsafe-inline'; img-src data:; "
     "sandbox allow-scripts; frame-ancestors 'none'; base-uri 'none'; form-action 'none'"
 )
+PICTURE_POLICY = "default-src 'none'; style-src 'unsafe-inline'; sandbox; frame-ancestors 'none'"
+"""For a drawing, which carries its style: opened by itself it may load and run nothing."""
 HEADERS = {
     "x-content-type-options": "nosniff",
     "referrer-policy": "same-origin",

@@ -98,6 +98,7 @@ PAGES = (
     Route("GET", "/models/compare/{made_id}", models.comparison, RESEARCHER),
     Route("POST", "/models/compare", models.compare, RESEARCHER, starts_work=True),
     Route("GET", "/models/{made_id}", models.run, RESEARCHER),
+    Route("GET", "/models/{made_id}/files/{name}", models.run_file, RESEARCHER),
     Route("POST", "/models/{made_id}/score", research.score, RESEARCHER, starts_work=True),
     Route("GET", "/cutoffs", research.cutoffs, GATE),
     Route("POST", "/cutoffs", research.calibrate, RESEARCHER, starts_work=True),

@@ -78,6 +78,7 @@ LEFT_OUT: Mapping[str, str] = {
     "/keying/{keying_id}/picture": "is a file of the batch's folder",
     "/models/compare/{made_id}": _ONE_FILE,
     "/models/{made_id}": _ONE_FILE,
+    "/models/{made_id}/files/{name}": _ONE_FILE,
     "/cutoffs/try/{made_id}": _ONE_FILE,
     "/cutoffs/{made_id}": _ONE_FILE,
     "/reports/{made_id}/{name:path}": _ONE_FILE,

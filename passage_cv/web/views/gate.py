@@ -16,6 +16,7 @@ from passage_cv.web import releases as rules
 from passage_cv.web.ask import Ask, Asking, NotFound
 from passage_cv.web.people import Role
 from passage_cv.web.research import find_made, made_of, made_path
+from passage_cv.web.runs import holds_views, run_behind
 from passage_cv.web.tables import Job, Made, Release
 from passage_cv.web.views.batches import last_job
 from passage_cv.web.views.research import find
@@ -41,6 +42,7 @@ def release(ask: Asking, release_id: str) -> Response:
     package = find_made(ask.db, "package", found.package_id)
     reports = [one for one in made_of(ask.db, "report") if one.sources["cutoffs"] == found.cutoffs_id]
     service = rules.in_service(ask.db).get(str(found.cutoffs.facts["site"]))
+    run = run_behind(ask.db, found.cutoffs)
     return ask.page(
         "release",
         release=found,
@@ -48,6 +50,7 @@ def release(ask: Asking, release_id: str) -> Response:
         limits=rules.limits_in_words(ask.server.settings, found.cutoffs),
         package=package,
         reports=reports,
+        holds_views=run is None or holds_views(run),
         job=last_job(ask, package.id if package else found.id) or last_job(ask, found.id),
         serves=service is not None and service.release_id == found.id,
         is_engineer=Role.ENGINEER in ask.roles,

@@ -5,11 +5,13 @@ from __future__ import annotations
 from typing import Annotated
 
 from fastapi import Form
-from fastapi.responses import Response
+from fastapi.responses import FileResponse, Response
 
 from passage_cv.files import read_json
 from passage_cv.web import research as rules
-from passage_cv.web.ask import Asking
+from passage_cv.web import runs
+from passage_cv.web.ask import Asking, NotFound
+from passage_cv.web.headers import PICTURE_POLICY
 from passage_cv.web.views.research import find
 
 Text = Annotated[str, Form()]
@@ -17,7 +19,7 @@ DISAGREEMENTS_SHOWN = 200
 
 
 def run(ask: Asking, made_id: str) -> Response:
-    """One model: its figures, where it was tracked, its scores, and what it was compared with."""
+    """One model: its figures and pictures, where it was tracked, its scores, and what it was compared with."""
     made, settings = find(ask, "run", made_id), ask.server.settings
     run_id, page = rules.tracked_at(settings, made)
     return ask.page(
@@ -25,10 +27,23 @@ def run(ask: Asking, made_id: str) -> Response:
         made=made,
         run_id=run_id,
         page=page,
+        command="" if page else runs.tracking_command(settings, made),
+        classes=runs.classes_of(made),
+        files=runs.files_of(settings, made),
+        holds_views=runs.holds_views(made),
         others=[one for one in rules.made_of(ask.db, "run") if one.id != made.id],
         scores=[one for one in rules.made_of(ask.db, "scores") if one.sources.get("run") == made.id],
         comparisons=[one for one in rules.made_of(ask.db, "comparison") if made.id in one.sources.values()],
     )
+
+
+def run_file(ask: Asking, made_id: str, name: str) -> Response:
+    """A picture or the class table of a run."""
+    made, settings = find(ask, "run", made_id), ask.server.settings
+    if name not in runs.files_of(settings, made):
+        raise NotFound
+    headers = {"content-security-policy": PICTURE_POLICY}
+    return FileResponse(rules.made_path(settings, made) / name, headers=headers)
 
 
 def compare(ask: Asking, first: Text = "", second: Text = "") -> Response:

@@ -71,8 +71,8 @@ def furnish(office: Office, place: Path) -> dict[str, list[str]]:
 def _batches(office: Office, everybody: Browser, place: Path) -> dict[str, list[str]]:
     """One batch on its way through each page."""
     long = {**ROWS[2], "image": "images/4.jpg", "length_mm": "long"}
-    faulty = write_batch(place / "faulty", [{**ROWS[0], "code": "NSX"}, *ROWS[1:], long])
-    faulty = checked(office, everybody, faulty)
+    folder = write_batch(place / "faulty", [{**ROWS[0], "code": "NSX"}, *ROWS[1:], long])
+    faulty = checked(office, everybody, folder)
     everybody.post(f"/batches/{faulty}/decisions", kind="note", row="2", value="ask the crew")
     columns = checked(office, everybody, own_headings(place / "headings"))
     night = checked(office, everybody, write_night(place / "night", 6, skipped=(2,)))

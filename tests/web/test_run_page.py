@@ -13,7 +13,7 @@ from passage_cv.web.runs import holds_views, run_behind
 from passage_cv.web.tables import Made
 from tests.web.conftest import Browser, Office
 from tests.web.test_looking import enter_run
-from tests.web.test_research import begin, enter_scores
+from tests.web.test_research import begin, calibrated, enter_scores, propose
 
 NO_VIEWS = "Holds no view by rules"
 
@@ -89,8 +89,7 @@ def test_a_model_without_rules_on_views_says_so(
     assert (NO_VIEWS in researcher.get(f"/models/{run}").text) != is_held
 
 
-def test_the_run_behind_cutoffs_is_found(office: Office, researcher: Browser, tmp_path: Path) -> None:
-    begin(researcher)
+def test_the_run_behind_cutoffs_is_found(office: Office, tmp_path: Path) -> None:
     scores = enter_scores(office, tmp_path)
     cutoffs = Made(id="c" * 12, kind="cutoffs", title="c", path="c", sources={"scores": scores}, facts={}, who="t")
     with office.server.sessions() as db:
@@ -99,3 +98,14 @@ def test_the_run_behind_cutoffs_is_found(office: Office, researcher: Browser, tm
         assert run.id == "a" * 12
         assert not holds_views(run)
         assert run_behind(db, Made(sources={"scores": "none"}, facts={})) is None
+
+
+def test_a_release_says_so_too(office: Office, researcher: Browser, tmp_path: Path) -> None:
+    begin(researcher)
+    address = f"/releases/{propose(researcher, calibrated(office, researcher, tmp_path))}"
+    engineer = office.role(Role.ENGINEER)
+    assert NO_VIEWS in engineer.get(address).text
+    with office.server.sessions.begin() as db:
+        run = db.get_one(Made, "a" * 12)
+        run.facts = {**run.facts, "metrics": {"views": {"dull": {"is_used": True}}}}
+    assert NO_VIEWS not in engineer.get(address).text

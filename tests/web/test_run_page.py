@@ -12,6 +12,7 @@ from passage_cv.web.people import Role
 from passage_cv.web.runs import holds_views, run_behind
 from passage_cv.web.tables import Made
 from tests.web.conftest import Browser, Office
+from tests.web.script import Script
 from tests.web.test_looking import enter_run
 from tests.web.test_research import begin, calibrated, enter_scores, propose
 
@@ -59,6 +60,13 @@ def test_pictures_that_are_there_are_shown_as_images(office: Office, researcher:
     assert "script-src" not in answer.headers["content-security-policy"]
     assert "sandbox" in answer.headers["content-security-policy"]
     assert researcher.get(f"/models/{run}/files/classes.csv").text.splitlines()[1] == "NSH,8,6"
+
+
+def test_a_script_gets_them_too(office: Office) -> None:
+    run, folder = enter_whole_run(office)
+    script = Script(office, Role.RESEARCHER)
+    answer = script.client.get(f"/api/models/{run}/files/curves.svg", headers=script.headers)
+    assert answer.content == (folder / "curves.svg").read_bytes()
 
 
 @pytest.mark.parametrize("name", ["model.onnx", "metrics.json", "reliability.svg", "..%2Fmlflow.db"])

@@ -68,6 +68,7 @@ def test_codes_fit_a_policy() -> None:
     assert class_code("Scaridae (juv.)") == "scaridae-juv"
 
 
+@pytest.mark.slow
 def test_figures_hold_every_key_and_agree_on_plain_colours(world: World) -> None:
     found = cross_validate_version(world.version, Asked(folds=3, seeds=2), small_settings())
     assert (found["classes"], found["individuals"], found["images"]) == (3, 30, 45)

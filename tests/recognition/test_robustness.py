@@ -24,7 +24,7 @@ from passage_cv.recognition.networks import build_network
 from passage_cv.recognition.robustness import SWEEPS, worse_views
 from passage_cv.recognition.rows import Rows
 from passage_cv.recognition.train import train_model
-from passage_cv.recognition.tuned_settings import TunedSettings
+from passage_cv.recognition.tuned_settings import NetworkSettings, TunedSettings
 from passage_cv.scores import Scores, read_scores
 from tests.recognition.conftest import SMALL, World, make_store, tuned_settings
 
@@ -97,7 +97,9 @@ def tuned(tmp_path_factory: pytest.TempPathFactory) -> Tuned:
     folder = tmp_path_factory.mktemp("trips")
     store, run = make_store(folder, per_class=4, trips=3), folder / "run"
     torch.set_num_threads(1)
-    train_model(tuned_settings(epochs=1), store, open_version(store), run)
+    network = NetworkSettings(name="squeezenet1_1", weights="random", weights_sha256="", drop_features=0.0)
+    settings = tuned_settings(epochs=1).model_copy(update={"network": network})
+    train_model(settings, store, open_version(store), run)
     return Tuned(store, run, read_train_fish(run, store))
 
 

@@ -80,6 +80,7 @@ def walked(folder: Path, run: Run) -> Path:
     return folder
 
 
+@pytest.mark.slow
 def test_own_pictures_in_ten_minutes(walked: Path) -> None:
     assert BLOCK is not None
     assert len(BLOCK.group(1).strip().splitlines()) == 8

@@ -254,7 +254,7 @@ def _network_without(fish: TrainFish, run: Path, settings: TunedSettings, number
 
 def _places(rows: Rows, unit: LeftOut, *, where: Path) -> tuple[npt.NDArray[np.bool_], Ints]:
     """Which rows name a trip (or site), and its number for those."""
-    names = np.array([name or "" for name in rows.column(unit)], dtype=np.str_)
+    names = _names(rows, unit)
     found, place = np.unique(names[names != ""], return_inverse=True)
     if len(found) < 2:
         raise InputError(
@@ -265,9 +265,14 @@ def _places(rows: Rows, unit: LeftOut, *, where: Path) -> tuple[npt.NDArray[np.b
     return np.asarray(names != ""), place
 
 
+def _names(rows: Rows, unit: LeftOut) -> npt.NDArray[np.str_]:
+    """The trip (or site) of each row, "" where none is named."""
+    return np.array([name or "" for name in rows.column(unit)], dtype=np.str_)
+
+
 def _split(fish: TrainFish, unit: LeftOut) -> list[str]:
     """Trips (or sites) of which fish lie in several folds."""
-    names = np.array([name or "" for name in fish.rows.column(unit)], dtype=np.str_)
+    names = _names(fish.rows, unit)
     return [str(name) for name in np.unique(names[names != ""]) if len(set(fish.fold[names == name])) > 1]
 
 

@@ -74,7 +74,9 @@ def test_two_names_that_differ_in_case_only_are_refused(tmp_path: Path) -> None:
         unpack(tmp_path, zip_of({"a.jpg": b"1", "A.jpg": b"2"}))
 
 
-@pytest.mark.parametrize("data", [b"", b"no zip", zip_of({"a": b"b" * 1000})[:-30]])
+@pytest.mark.parametrize(
+    "data", [b"", b"no zip", zip_of({"a": b"b" * 1000})[:-30]], ids=["empty", "no zip", "cut off"]
+)
 def test_damaged_zips_are_refused(tmp_path: Path, data: bytes) -> None:
     with pytest.raises(InputError, match="cannot be read"):
         unpack(tmp_path, data)

@@ -14,6 +14,7 @@ from pathlib import Path
 
 from passage_cv.web.database import Sessions, open_database
 from passage_cv.web.jobs import LANES, TASKS, Task, Work, claim, end, renew, run
+from passage_cv.web.remains import remove_remains
 from passage_cv.web.settings import WebSettings, inherited_environment, read_environment
 from passage_cv.web.tables import Batch, Job
 
@@ -47,7 +48,7 @@ class Workers:
             if job_id:
                 self._attend(job_id)
             else:
-                release_batches(self._sessions)
+                self._tidy()
                 self._stop.wait(_IDLE_S)
 
     def _attend(self, job_id: str) -> None:
@@ -78,7 +79,12 @@ class Workers:
         elif state == "running" and not self._stop.is_set():
             refusal = {"what": f"The work ended with code {code}", "where": "its log", "do": "Start it again."}
             end(self._sessions, job_id, "failed", refusal=refusal)
+        self._tidy()
+
+    def _tidy(self) -> None:
+        """What work that has ended leaves to others: batches that it held, folders that it did not finish."""
         release_batches(self._sessions)
+        remove_remains(self._settings, self._sessions)
 
 
 def release_batches(sessions: Sessions) -> None:
@@ -121,6 +127,7 @@ def run_all(settings: WebSettings, sessions: Sessions) -> int:
             run_claimed(job_id, settings, sessions)
             done += 1
     release_batches(sessions)
+    remove_remains(settings, sessions)
     return done
 
 

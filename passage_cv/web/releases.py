@@ -128,17 +128,23 @@ def put_into_service(db: Session, release: Release, who: str, reason: str) -> Se
     return line
 
 
-def roll_back(db: Session, site: str, who: str, reason: str) -> Service:
-    """Go back to the package that the site ran before this one.
+def roll_back(db: Session, site: str, release_id: str, who: str, reason: str) -> Service:
+    """Go back to the package that the site ran before this one; ``release_id`` names the release meant by the press.
 
     Raises
     ------
     InputError
-        If there is none, or no reason is given.
+        If there is none, the way back leads to another release by now, or no reason is given.
     """
     way = way_back(service_of(db, site))
     if way is None:
         raise InputError("There is no package before this one", where=site, do="Set the gate to its safe position.")
+    if way.release.id != release_id:
+        raise InputError(
+            f"The way back leads to release {way.release.id} now, not to {release_id[:40] or 'the one shown'}",
+            where=f"{site}, release {service_of(db, site)[0].release_id} in service",
+            do="Load the page In service again, and press once more if going back is still right.",
+        )
     return put_into_service(db, way.release, who, reason)
 
 

@@ -204,14 +204,15 @@ def test_release_by_two_persons_to_service_and_back(
     assert engineer.post(f"/releases/{release}/service", reason="").status_code == 422
     assert engineer.post(f"/releases/{release}/service", reason="season begins").status_code == 303
     assert engineer.post(f"/releases/{release}/service", reason="again").status_code == 422
-    assert engineer.post("/service/back", site="QMR-KBW-01", reason="no earlier").status_code == 422
+    assert engineer.post("/service/back", site="QMR-KBW-01", release_id=release, reason="none").status_code == 422
     researcher.post("/cutoffs", scores="b" * 12, policy="spring")
     office.work()
     second = released(office, researcher, engineer, last(office, "calibrate").id)
     assert engineer.post(f"/releases/{second}/service", reason="better").status_code == 303
     assert re.search(r"Go back to [^<]+, in service until 20", engineer.get("/service").text)
-    assert engineer.post("/service/back", site="QMR-KBW-01", reason="lens fouled").status_code == 303
-    assert engineer.post("/service/back", site="QMR-KBW-01", reason="pressed twice").status_code == 422
+    back = {"site": "QMR-KBW-01", "release_id": release}
+    assert engineer.post("/service/back", **back, reason="lens fouled").status_code == 303
+    assert engineer.post("/service/back", **back, reason="pressed twice").status_code == 422
     with office.server.sessions() as db:
         assert [line.release_id for line in db.query(Service).order_by(Service.id)] == [release, second, release]
     assert "lens fouled" in engineer.get("/service").text

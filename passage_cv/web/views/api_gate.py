@@ -68,8 +68,8 @@ def service(ask: Asking) -> list[SiteState]:
 
 
 def roll_back(ask: Asking, new: Back) -> SiteState:
-    """Go back to the package before."""
-    line = releases.roll_back(ask.db, new.site, ask.person.name, new.reason)
+    """Go back to the package before; ``release`` is what ``back`` of the site said, refused once that changed."""
+    line = releases.roll_back(ask.db, new.site, new.release, ask.person.name, new.reason)
     ask.did("rolled back", f"{line.site}: {line.release_id}")
     return _site(ask, line.site)
 
@@ -100,9 +100,11 @@ def _state(ask: Ask, one: Release) -> ReleaseState:
 
 
 def _site(ask: Ask, site: str) -> SiteState:
-    now, *before = [_line(one) for one in releases.service_of(ask.db, site)]
-    read = releases.newest_status(ask.db).get(site)
-    return SiteState(site=site, now=now, before=before, log=read.id if read else "")
+    lines = releases.service_of(ask.db, site)
+    now, *before = [_line(one) for one in lines]
+    read, way = releases.newest_status(ask.db).get(site), releases.way_back(lines)
+    back = way.release.id if way else ""
+    return SiteState(site=site, now=now, before=before, back=back, log=read.id if read else "")
 
 
 def _line(one: Service) -> ServiceLine:

@@ -170,16 +170,21 @@ class ServiceLine(Settings):
 
 
 class SiteState(Settings):
-    """What a site runs, what it ran before (newest first), and the newest reading of its gate's log (a thing)."""
+    """What a site runs, what it ran before (newest first), and the newest reading of its gate's log (a thing).
+
+    ``back`` is the release that a roll-back leads to, empty where there is none.
+    """
 
     site: str
     now: ServiceLine
     before: list[ServiceLine]
+    back: str
     log: str
 
 
 class Back(Settings):
-    """Which site goes back to its package before, and why."""
+    """Which site goes back to its package before, to which release, and why."""
 
     site: Line
+    release: Line
     reason: Line

@@ -128,9 +128,9 @@ def status(ask: Asking, made_id: str) -> Response:
     return ask.page("status", made=made, found=found)
 
 
-def roll_back(ask: Asking, site: Text = "", reason: Text = "") -> Response:
-    """Go back to the package before."""
-    line = rules.roll_back(ask.db, site, ask.person.name, reason)
+def roll_back(ask: Asking, site: Text = "", release_id: Text = "", reason: Text = "") -> Response:
+    """Go back to the package before, where that is still the one which the page named."""
+    line = rules.roll_back(ask.db, site, release_id, ask.person.name, reason)
     ask.did("rolled back", f"{line.site}: {line.release_id}")
     return ask.go("/service")
 

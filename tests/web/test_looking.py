@@ -128,6 +128,12 @@ def test_two_models_are_compared_on_the_same_fish(office: Office, researcher: Br
     assert "Expected cost per presentation under the policy" in page
     assert "NSH" in page
     assert f"/models/compare/{job.id}" in researcher.get(f"/models/{two}").text
+    for name, run, sha256 in (("First", one, "a" * 12), ("Second", two, "b" * 12)):  # their titles could be alike
+        row = re.search(rf'<th scope="row">{name}</th>(.*?)</tr>', page)
+        assert row
+        assert f'href="/models/{run}"' in row[1]
+        assert sha256 in row[1]
+        assert re.search(r"20\d\d-\d\d-\d\d \d\d:\d\d UTC", row[1])
 
 
 @pytest.mark.parametrize("address", ["https://mlflow.example/", "javascript:alert(1)", ""])

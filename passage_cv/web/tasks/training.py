@@ -14,6 +14,9 @@ from passage_cv.web.jobs import Work
 from passage_cv.web.research import keep_made, load_policy, made_path, new_place, train_settings
 from passage_cv.web.tables import Made
 
+_HASH_SHOWN = 8
+"""Digits of a model's hash in the title of its run: they tell runs of one set-up and version apart."""
+
 
 def train(work: Work) -> dict[str, Any]:
     """Fit a model on role ``train`` of a version."""
@@ -36,7 +39,7 @@ def train(work: Work) -> dict[str, Any]:
         "metrics": dict(summary.metrics),
         "policy": given["policy"],
     }
-    title = f"{given['config']} on {version.name}"
+    title = f"{given['config']} on {version.name}, {summary.model_sha256[:_HASH_SHOWN]}"
     keep_made(work, "run", out, title=title, sources={}, facts=facts)
     return {"made": work.job_id}
 

@@ -58,8 +58,13 @@ def comparison(ask: Asking, made_id: str) -> Response:
     """Two models on the same fish: counts, an exact test, and the fish on which they differ."""
     made = find(ask, "comparison", made_id)
     found = read_json(rules.made_path(ask.server.settings, made) / "comparison.json")
-    rows = {"all": found["overall"], **found["per_class"]}
-    return ask.page("comparison", made=made, found=found, rows=rows, most=DISAGREEMENTS_SHOWN)
+    return ask.page(
+        "comparison",
+        found=found,
+        compared={name: find(ask, "run", made.sources[name]) for name in ("first", "second")},
+        rows={"all": found["overall"], **found["per_class"]},
+        most=DISAGREEMENTS_SHOWN,
+    )
 
 
 def try_out(ask: Asking, scores: Text = "", policy: Text = "") -> Response:

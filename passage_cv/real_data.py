@@ -33,11 +33,12 @@ from passage_cv.policy import Policy, read_policy
 from passage_cv.progress import Progress, silent
 from passage_cv.recognition.ablation import COMMON, everybody
 from passage_cv.recognition.crossval import cross_validate, cross_validate_plainly, individual_figures
+from passage_cv.recognition.features import Features, embed_rows, to_examples
 from passage_cv.recognition.heads import Examples, Floats, Ints
 from passage_cv.recognition.left_out import LeftOutClasses, leave_out_each
 from passage_cv.recognition.rows import RunClasses, choose_classes
 from passage_cv.recognition.score import score_version
-from passage_cv.recognition.train import Features, TrainSettings, embed_rows, to_examples, train_model
+from passage_cv.recognition.train import TrainSettings, train_model
 from passage_cv.recognition.tuned import cross_validate_tuned
 from passage_cv.recognition.tuned_settings import TunedSettings
 from passage_cv.scores import write_scores

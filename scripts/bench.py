@@ -35,11 +35,11 @@ from passage_cv.recognition.backbone import feature_count
 from passage_cv.recognition.crop import crop_image
 from passage_cv.recognition.embed import run_pictures
 from passage_cv.recognition.export import attach_head
+from passage_cv.recognition.features import exported_backbone
 from passage_cv.recognition.model import Embedder, GateModel
 from passage_cv.recognition.rows import RunClasses
 from passage_cv.recognition.score import score_folder
 from passage_cv.recognition.settings import TrainSettings
-from passage_cv.recognition.train import exported_backbone
 from passage_cv.recognition.transforms import recipe_sha256
 from passage_cv.scores import build_scores, write_scores
 

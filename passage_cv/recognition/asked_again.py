@@ -30,13 +30,14 @@ from passage_cv.recognition.familiarity import (
     fit_fold_familiar,
     read_joined,
 )
+from passage_cv.recognition.features import Features, embed_rows, to_examples
 from passage_cv.recognition.fold_networks import open_fold
 from passage_cv.recognition.heads import ABSENT_GAP, Examples, Floats, Grid, Head, Ints
 from passage_cv.recognition.model import Embedder
 from passage_cv.recognition.rows import Rows, RunClasses, label_rows, read_run_classes
 from passage_cv.recognition.selection import choose_head, fit_fold_heads, folds_of_images
 from passage_cv.recognition.settings import TrainSettings, read_train_settings
-from passage_cv.recognition.train import Features, embed_rows, fold_units, to_examples
+from passage_cv.recognition.train import fold_units
 from passage_cv.recognition.tuned import as_examples
 from passage_cv.recognition.tuned_settings import TunedSettings
 from passage_cv.scores import Scores, build_scores, read_scores

@@ -18,12 +18,12 @@ from passage_cv.errors import InputError
 from passage_cv.policy import Policy
 from passage_cv.progress import Progress, silent
 from passage_cv.recognition.ablation import everybody
+from passage_cv.recognition.features import Features, embed_rows, to_examples
 from passage_cv.recognition.heads import DiscriminantGrid, Examples
 from passage_cv.recognition.rows import Rows, RunClasses, choose_classes, label_rows
 from passage_cv.recognition.selection import choose_head
 from passage_cv.recognition.settings import TrainSettings
-from passage_cv.recognition.train import Features, embed_rows, to_examples
-from passage_cv.recognition.unfamiliarity import ClassHeld, leave_one_class_out, mean_of_draws, rank_scores
+from passage_cv.recognition.unfamiliarity import ClassHeld, Found, leave_one_class_out, mean_of_draws, rank_scores
 
 CSV_COLUMNS = ("score", "class", "individuals", "auroc", "held")
 
@@ -80,7 +80,7 @@ def leave_out_classes(
     InputError
         If fewer than three classes are there, no head of the settings is a discriminant, or a picture is unusable.
     """
-    rows, classes = everybody(version) if every_role else _learnt_from(version, policy)
+    rows, classes = everybody(version) if every_role else learnt_from(version, policy)
     features = embed_rows(rows, version.store, settings, progress=progress)
     examples = to_examples(rows, classes, features.plain)
     return leave_out_each(examples, features, classes, settings, n_folds=n_folds, n_draws=n_draws, progress=progress)
@@ -116,6 +116,11 @@ def leave_out_each(
             for draw in range(n_draws)
         ]
     )
+    return name_classes(found, examples, classes)
+
+
+def name_classes(found: Found, examples: Examples, classes: RunClasses) -> LeftOutClasses:
+    """What was found of classes by number, with their codes and how many individuals each has."""
     scores = tuple(
         UnknownHeld(name, auroc, held, {classes.classes[one]: result for one, result in found[name].items()})
         for name, auroc, held in rank_scores(found)
@@ -141,7 +146,7 @@ def _lines_of(one: UnknownHeld, found: LeftOutClasses) -> Sequence[tuple[object,
     ]
 
 
-def _learnt_from(version: Version, policy: Policy | None) -> tuple[Rows, RunClasses]:
+def learnt_from(version: Version, policy: Policy | None) -> tuple[Rows, RunClasses]:
     """Gate views in role ``train`` of a class, and the classes."""
     table = version.table()
     classes = choose_classes(table, policy, where=f"version {version.name}")

@@ -11,7 +11,7 @@ import tempfile
 import warnings
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache, partial
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -23,22 +23,22 @@ from passage_cv.dataset.store import Store
 from passage_cv.dataset.versions import Version
 from passage_cv.dataset.working import working_image
 from passage_cv.errors import InputError, PassageWarning
-from passage_cv.files import canonical_json, sha256_bytes, write_bytes, write_json, write_text
+from passage_cv.files import sha256_bytes, write_bytes, write_json, write_text
 from passage_cv.intake.images import decode_picture
 from passage_cv.policy import Policy
 from passage_cv.progress import Progress, silent
-from passage_cv.recognition.backbone import feature_count, load_backbone
 from passage_cv.recognition.crop import Rgb
-from passage_cv.recognition.embed import FeatureCache, Floats32, embed_pictures, run_pictures
-from passage_cv.recognition.export import attach_head, attach_holds, attach_unfamiliarity, export_backbone
+from passage_cv.recognition.embed import Floats32, run_pictures
+from passage_cv.recognition.export import attach_head, attach_holds, attach_unfamiliarity
 from passage_cv.recognition.familiarity import UNFAMILIARITY_FILE, fit_unfamiliarity
+from passage_cv.recognition.features import embed_rows, to_examples
 from passage_cv.recognition.fitted import Fitted
-from passage_cv.recognition.heads import Examples, Ints, mean_of_images
+from passage_cv.recognition.heads import Ints, mean_of_images
 from passage_cv.recognition.model import Embedder
 from passage_cv.recognition.record import describe_run, draw_run
 from passage_cv.recognition.rows import Rows, RunClasses, choose_classes, label_rows
 from passage_cv.recognition.selection import choose_head, folds_of_images
-from passage_cv.recognition.settings import BackboneSettings, TrainSettings, settings_as_toml
+from passage_cv.recognition.settings import TrainSettings, settings_as_toml
 from passage_cv.recognition.tracking import track_run
 from passage_cv.recognition.transforms import recipe_sha256
 from passage_cv.recognition.tuned import require_sides_kept, tune
@@ -64,15 +64,6 @@ class TrainSummary:
     model_sha256: str
     classes: tuple[str, ...]
     metrics: Mapping[str, Any]
-
-
-@dataclass(frozen=True, slots=True)
-class Features:
-    """Features of pictures by the frozen backbone, (n_images, n_features), plain and seen otherwise."""
-
-    plain: Floats32
-    extra: tuple[Floats32, ...]
-    backbone: bytes
 
 
 def train_model(
@@ -226,43 +217,6 @@ def _decode_file(path: str) -> Rgb:
     return decode_picture(Path(path).read_bytes(), where=path)
 
 
-def embed_rows(rows: Rows, store: Store, settings: TrainSettings, *, progress: Progress = silent) -> Features:
-    """Features of the rows' working images, from the store's cache where they are there.
-
-    Raises
-    ------
-    InputError
-        If the weights are not those named in the settings, or a picture cannot be used.
-    """
-    backbone = exported_backbone(settings.backbone, settings.crop.size)
-    embedder = Embedder(backbone)
-    views = []
-    for mirrored in (False, True) if settings.mirrored else (False,):
-        recipe = recipe_sha256(settings.crop, mirrored=mirrored)
-        key = sha256_bytes(canonical_json(["working", recipe, sha256_bytes(backbone)]))[:16]
-        views.append(
-            embed_pictures(
-                rows.images,
-                partial(working_image, store),
-                embedder.embed,
-                cache=FeatureCache(store.storage, key),
-                crop=settings.crop,
-                width=feature_count(settings.backbone.taps),
-                mirrored=mirrored,
-                label="Embedding mirrored pictures" if mirrored else "Embedding pictures",
-                progress=progress,
-            )
-        )
-    return Features(views[0], tuple(views[1:]), backbone)
-
-
-def to_examples(rows: Rows, classes: RunClasses, features: Floats32) -> Examples:
-    """Rows with features as numbers to learn from."""
-    place = {name: i for i, name in enumerate(classes.classes)}
-    label = np.array([place[name] for name in rows.label], dtype=np.intp)
-    return Examples(features, label, rows.numbered("individual"), len(classes.classes))
-
-
 def fold_units(rows: Rows, folds: int) -> tuple[Ints, str, int]:
     """What must not be split over folds: trips where there are enough, else individuals; and how many folds."""
     trips = rows.column("trip")
@@ -316,25 +270,6 @@ def run_meta(
         "unit": store.settings.unit,
         "cut_share": store.settings.shares.cut,
     }
-
-
-@lru_cache(maxsize=2)
-def exported_backbone(settings: BackboneSettings, size: int) -> bytes:
-    """The frozen backbone as an ONNX model, made once per process.
-
-    Raises
-    ------
-    InputError
-        If the weights are not those named in the settings.
-    """
-    network, sha256 = load_backbone(taps=settings.taps)
-    if sha256 != settings.weights_sha256:
-        raise InputError(
-            f"Backbone weights have hash {sha256[:12]}, the settings name {settings.weights_sha256[:12]}",
-            where=settings.name,
-            do="Install the version the settings were made for, or name this hash.",
-        )
-    return export_backbone(network, size)
 
 
 def _out_of_fold_scores(rows: Rows, classes: RunClasses, fitted: Fitted, meta: Mapping[str, Any]) -> Scores:

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
+import numpy.typing as npt
 from scipy.special import logsumexp, softmax
 
 from passage_cv.progress import Progress, silent, tracked
@@ -90,7 +91,7 @@ def leave_one_class_out(
             examples, unit, left_out, partial(_learn, point=point, scale=scale), n_folds, seed
         )
         for name, of_class in found.items():
-            of_class[left_out] = _judge(known[name], strange[name])
+            of_class[left_out] = judge_score(known[name], strange[name])
     return found
 
 
@@ -166,6 +167,8 @@ SCORES: Mapping[str, Callable[[Learnt, Floats], Floats]] = {
     "nearest class mean": _by_nearest_mean,
     "nearest individual": _by_nearest_individual,
 }
+OF_LOGITS = ("centred energy", "energy", "largest probability")
+"""Those that need nothing beside the logits."""
 DEFAULT = "direction and relative distance"
 """The first two joined as :class:`~passage_cv.recognition.familiarity.Joined` does: what a model says of a view."""
 NAMES = (DEFAULT, *SCORES)
@@ -185,19 +188,22 @@ def _scores_without(
     for one in range(n_folds):
         apart, own = fold == one, dealt == one
         learnt = learn(known.where(~apart))
-        for name, score in SCORES.items():
-            of_known[name][apart] = score(learnt, known.features[apart].astype(np.float64))
-            of_strange[name][own] = score(learnt, strange.features[own].astype(np.float64))
-    return _with_default(
-        {name: _per_individual(values, known) for name, values in of_known.items()},
-        {name: _per_individual(values, strange) for name, values in of_strange.items()},
-    )
+        for name, values in ask_scores(learnt, known.features[apart]).items():
+            of_known[name][apart] = values
+        for name, values in ask_scores(learnt, strange.features[own]).items():
+            of_strange[name][own] = values
+    return _with_default(per_individual(of_known, known.individual), per_individual(of_strange, strange.individual))
+
+
+def ask_scores(learnt: Learnt, features: npt.NDArray[np.floating]) -> dict[str, Floats]:
+    """What every score but the joined one says of each image, shape (n_images,)."""
+    return {name: score(learnt, features.astype(np.float64)) for name, score in SCORES.items()}
 
 
 def _with_default(
     known: dict[str, Floats], strange: dict[str, Floats]
 ) -> tuple[dict[str, Floats], dict[str, Floats]]:
-    """The same scores with the default, joined as it lies over known individuals."""
+    """The same scores of individuals with :data:`DEFAULT`, joined as it lies over the known ones."""
     of_known, of_strange = (np.stack([part[DIRECTION], part[RELATIVE]], axis=1) for part in (known, strange))
     joined = Joined.of_known(of_known)
     return {**known, DEFAULT: joined.join(of_known)}, {**strange, DEFAULT: joined.join(of_strange)}
@@ -208,11 +214,13 @@ def _learn(examples: Examples, *, point: DiscriminantGrid, scale: float) -> Lear
     return Learnt(fit_heads(examples, point)[0].scaled(scale), familiar, familiar.within.place(examples.features))
 
 
-def _per_individual(values: Floats, examples: Examples) -> Floats:
-    return mean_of_images(values[:, None], examples.individual)[:, 0]
+def per_individual(of_images: Mapping[str, Floats], individual: Ints) -> dict[str, Floats]:
+    """Each score's mean over the images of an individual; ``individual`` has no gaps."""
+    return {name: mean_of_images(values[:, None], individual)[:, 0] for name, values in of_images.items()}
 
 
-def _judge(known: Floats, strange: Floats) -> ClassHeld:
+def judge_score(known: Floats, strange: Floats) -> ClassHeld:
+    """AUROC of strange individuals against known ones, and the share held where :data:`HOLD_LOAD` of these are."""
     cutoff = np.sort(known)[-int(HOLD_LOAD * len(known)) - 1]
     above = (strange[:, None] > known[None]).mean() + 0.5 * (strange[:, None] == known[None]).mean()
     return ClassHeld(float(above), float((strange > cutoff).mean()))

@@ -9,8 +9,8 @@ import torch
 from passage_cv.errors import InputError
 from passage_cv.recognition.backbone import feature_count, load_backbone
 from passage_cv.recognition.export import PixelsToFeatures, attach_head, export_backbone
+from passage_cv.recognition.features import exported_backbone
 from passage_cv.recognition.model import Embedder, GateModel
-from passage_cv.recognition.train import exported_backbone
 from tests.recognition.conftest import SIZE, small_settings
 
 TAPS = (3, 4, 5, 6)

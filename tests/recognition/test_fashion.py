@@ -15,10 +15,11 @@ from passage_cv.config import configs_folder, read_settings
 from passage_cv.recognition.backbone import feature_count
 from passage_cv.recognition.crop import Rgb
 from passage_cv.recognition.embed import Floats32, run_pictures
+from passage_cv.recognition.features import exported_backbone
 from passage_cv.recognition.heads import Examples
 from passage_cv.recognition.model import Embedder
 from passage_cv.recognition.selection import choose_head
-from passage_cv.recognition.train import TrainSettings, exported_backbone
+from passage_cv.recognition.train import TrainSettings
 
 FOLDER = Path("/usr/share/datasets/fashion-mnist")
 NEEDED = 0.90  # of the issue that asked for this test; between what linear models and small networks reach there

@@ -13,9 +13,9 @@ from passage_cv.recognition.unfamiliarity import (
     DIRECTION,
     NAMES,
     RELATIVE,
-    _judge,
     _learn,
     _scores_without,
+    judge_score,
     leave_one_class_out,
     mean_of_draws,
     rank_scores,
@@ -28,7 +28,7 @@ POINT = DiscriminantGrid(kind="discriminant", shrinkages=(0.3,), priors=(1,))
 def test_judging_agrees_with_scikit_learn() -> None:
     rng = np.random.default_rng(0)
     known, strange = rng.normal(0, 1, 200).round(1), rng.normal(1, 1, 50).round(1)  # rounded: with ties
-    found = _judge(known, strange)
+    found = judge_score(known, strange)
     expected = roc_auc_score(np.repeat([0, 1], [200, 50]), np.concatenate([known, strange]))
     assert found.auroc == pytest.approx(expected, rel=1e-12)
     cutoff = np.sort(known)[-21]

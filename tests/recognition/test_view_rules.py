@@ -10,9 +10,10 @@ from passage_cv.errors import InputError
 from passage_cv.gate.views import look_at_pictures
 from passage_cv.recognition.crop import CropSettings
 from passage_cv.recognition.export import attach_head, attach_holds
+from passage_cv.recognition.features import exported_backbone
 from passage_cv.recognition.model import GateModel
 from passage_cv.recognition.score import score_folder
-from passage_cv.recognition.train import TrainSummary, exported_backbone, train_model
+from passage_cv.recognition.train import TrainSummary, train_model
 from passage_cv.recognition.view_rules import HOLD_LOAD, first_reasons, fit_view_rules, list_views
 from passage_cv.scores import read_scores
 from tests.recognition.conftest import SIZE, World, paint, small_settings

@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 from passage_cv.dataset.tables import tuples
 from passage_cv.dataset.versions import Version
 from passage_cv.files import sha256_bytes
 from passage_cv.intake.columns import GATE_VIEW
+from passage_cv.intake.dispute_checks import initials
 from passage_cv.records import Role
 
 _COLUMNS = (
@@ -22,9 +24,15 @@ _COLUMNS = (
     "identifiedBy",
     "recordedBy",
     "purpose",
+    "batch",
+    "row",
     "excluded_reason",
 )
 
+CONFIRMING = ("second reader", "counts and measurements", "genetic", "voucher")
+"""Identification methods (formats 1) that confirm a label until a reader contradicts; ``field`` does not."""
+CONCLUSIVE = ("genetic",)
+"""Methods that no look at a picture contradicts."""
 UNCONFIRMED = "not confirmed by a second look"
 """How the reason begins for which a look-alike is left out until readers confirm it."""
 
@@ -34,7 +42,8 @@ class Fish:
     """One individual: its label as it stands, its role, and who named it from what.
 
     ``views`` are the images that are gate views: a length board or a voucher may have the name written beside it.
-    ``identifiers`` are those who identified it, or who wrote it down where nobody is said to have.
+    ``identifiers`` are those who identified it, or who wrote it down where nobody is said to have; ``lines`` its
+    batches and rows in their sheets.
     """
 
     individual: str
@@ -45,6 +54,18 @@ class Fish:
     trips: frozenset[str]
     methods: frozenset[str]
     identifiers: frozenset[str]
+    lines: frozenset[tuple[str, int]]
+
+
+def is_one_of(reader: str, people: Iterable[str]) -> bool:
+    """Whether a reader is among the people that some cells name, in full or by initials.
+
+    Examples
+    --------
+    >>> is_one_of("tbo", ["RKV; TBO"]), is_one_of("EQ", ["Elin Quarrie"]), is_one_of("ELQ", ["TBO"])
+    (True, True, False)
+    """
+    return any(initials(reader) & initials(cell) for cell in people)
 
 
 def fish_of(version: Version, *, used_only: bool = False, parts: Collection[str] | None = None) -> list[Fish]:
@@ -55,7 +76,7 @@ def fish_of(version: Version, *, used_only: bool = False, parts: Collection[str]
     A fish with pictures in a role and excluded ones has that role; ``used_only`` leaves the excluded ones out, but
     for those that only wait to be confirmed.
     """
-    rows: dict[str, list[tuple[str, ...]]] = {}
+    rows: dict[str, list[tuple[Any, ...]]] = {}
     for individual, *rest in tuples(version.table(_COLUMNS, parts=parts), *_COLUMNS):
         if individual and not (used_only and rest[2] == "excluded" and not rest[-1].startswith(UNCONFIRMED)):
             rows.setdefault(individual, []).append(tuple(value or "" for value in rest))
@@ -71,8 +92,10 @@ def token_of(key: str, reader: str, individual: str) -> str:
     return "f" + sha256_bytes(f"{key}/{reader}/{individual}".encode())[:15]
 
 
-def _fish(individual: str, rows: list[tuple[str, ...]]) -> Fish:
-    images, names, roles, trips, methods, identified, recorded, purposes, _ = zip(*rows, strict=True)
+def _fish(individual: str, rows: list[tuple[Any, ...]]) -> Fish:
+    images, names, roles, trips, methods, identified, recorded, purposes, batches, numbers, _ = zip(
+        *rows, strict=True
+    )
     used: list[Role] = [role for role in roles if role != "excluded"]
     return Fish(
         individual=individual,
@@ -83,6 +106,7 @@ def _fish(individual: str, rows: list[tuple[str, ...]]) -> Fish:
         trips=_said(trips),
         methods=_said(methods),
         identifiers=_said(identified) or _said(recorded),
+        lines=frozenset(zip(batches, numbers, strict=True)),
     )
 
 

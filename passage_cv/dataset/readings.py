@@ -8,6 +8,7 @@ reader sees is done in ``blind``, agreement in ``agreement``.
 from __future__ import annotations
 
 import json
+from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -15,9 +16,10 @@ from functools import lru_cache
 from typing import Literal
 
 from passage_cv.config import Settings, parse_settings
-from passage_cv.dataset.blind import Fish, fish_of, token_of
+from passage_cv.dataset.blind import CONCLUSIVE, CONFIRMING, Fish, fish_of, is_one_of, token_of
 from passage_cv.dataset.facts import Sha256
 from passage_cv.dataset.keys import parts_of_fish
+from passage_cv.dataset.second_look import disputed_among
 from passage_cv.dataset.store import Store
 from passage_cv.dataset.versions import Version, open_version
 from passage_cv.errors import InputError
@@ -27,11 +29,6 @@ from passage_cv.intake.names import Names, shipped_names
 FOLDER = "readings"
 UNSURE = ("", "unsure", "?")
 """What a reader may write who cannot tell; kept as such, and no part of kappa."""
-CONFIRMING = ("second reader", "counts and measurements", "genetic", "voucher")
-"""Identification methods (formats 1) that confirm a label until a reader contradicts; ``field`` does not."""
-CONCLUSIVE = ("genetic",)
-"""Methods that no look at a picture contradicts."""
-
 _KNOWN: dict[str, Reading] = {}
 
 
@@ -59,11 +56,16 @@ class Reading(Settings):
 
 @dataclass(frozen=True, slots=True)
 class BlindFish:
-    """What a second reader sees: pictures by content hash, and a token that names the fish to us alone."""
+    """What a second reader sees: pictures by content hash, and a token that names the fish to us alone.
+
+    ``is_disputed`` is for ordering and never shown: people called the fish two species, and no second reader has said
+    since what it is.
+    """
 
     token: str
     images: tuple[str, ...]
     n_left: int
+    is_disputed: bool = False
 
 
 def next_blind(
@@ -76,7 +78,7 @@ def next_blind(
     store
         Whose fish to read.
     reader
-        Initials. Fish that this reader identified, or has read, are left out.
+        Initials. Fish that this reader identified, has read, or decided about where they were disputed, are left out.
     among
         Only these individuals, for example those that a model disputes; all by default.
     version
@@ -85,7 +87,8 @@ def next_blind(
     Returns
     -------
     BlindFish or None
-        Fish with the fewest readings first, then in an order that looks random and is the same each time.
+        Disputed fish that no second reader has told first, then those with the fewest readings, then in an order
+        that looks random and is the same each time.
     """
     return next(iter(blind_list(store, reader, among=among, version=version)), None)
 
@@ -96,15 +99,21 @@ def blind_list(
     """All that :func:`next_blind` would bring one after another, for a sheet to read away from the computer."""
     who = _require_reader(store, reader)
     given = readings_of(store)
-    left = _unread(open_version(store, version), who, given, None if among is None else set(among))
-    counts = {one.individual: 0 for one in left}
-    for reading in given:
-        if reading.individual in counts:
-            counts[reading.individual] += 1
+    newest = open_version(store, version)
+    left = _unread(newest, who, given, None if among is None else set(among))
+    disputed = disputed_among(newest, left)
+    left = [one for one in left if not is_one_of(who, disputed.get(one.individual, ()))]
+    counts = Counter(one.individual for one in given)
+    waiting = disputed.keys() - {one.individual for one in given if one.scientificName}
     key = store.settings_sha256
     tokens = {one.individual: token_of(key, who, one.individual) for one in left}
-    order = sorted(left, key=lambda one: (counts[one.individual], tokens[one.individual]))
-    return [BlindFish(tokens[one.individual], one.views, len(order) - i) for i, one in enumerate(order)]
+    order = sorted(
+        left, key=lambda one: (one.individual not in waiting, counts[one.individual], tokens[one.individual])
+    )
+    return [
+        BlindFish(tokens[one.individual], one.views, len(order) - i, one.individual in waiting)
+        for i, one in enumerate(order)
+    ]
 
 
 def record_reading(  # noqa: PLR0913 - a reading has this many parts, all by name
@@ -137,7 +146,7 @@ def record_reading(  # noqa: PLR0913 - a reading has this many parts, all by nam
     note
         The reader's own words.
     drawn
-        False where the fish was shown because something was wrong with it (``among``).
+        False where the fish was shown because something was wrong with it (``among``); a disputed one always is.
     names
         List that the species is looked up in.
     at
@@ -155,6 +164,9 @@ def record_reading(  # noqa: PLR0913 - a reading has this many parts, all by nam
     fish = _fish_of_token(newest, who, token, shown)
     if any(one.reader == who and one.individual == fish.individual for one in readings_of(store)):
         raise InputError(f"{who} has read this fish already", where=f"fish {token}", do="Take the next one.")
+    disputed = disputed_among(newest, [fish])
+    if is_one_of(who, disputed.get(fish.individual, ())):
+        raise _not_given(token, who, store)
     scientific_name, code = _looked_up(name, names or shipped_names())
     reading = Reading(
         at=(at or datetime.now(UTC)).isoformat(),
@@ -166,7 +178,7 @@ def record_reading(  # noqa: PLR0913 - a reading has this many parts, all by nam
         scientificName=scientific_name,
         code=code,
         method=method,
-        drawn=drawn,
+        drawn=drawn and not disputed,
         note=note,
     )
     data = canonical_json(reading.model_dump(mode="json"))
@@ -236,7 +248,7 @@ def _unread(version: Version, reader: str, given: Iterable[Reading], among: set[
         for one in fish_of(version, used_only=True)
         if one.views
         and one.individual not in read
-        and reader not in one.identifiers
+        and not is_one_of(reader, one.identifiers)
         and (among is None or one.individual in among)
     ]
 
@@ -245,13 +257,17 @@ def _fish_of_token(version: Version, reader: str, token: str, shown: Iterable[st
     near = parts_of_fish(version, shown)
     found = _find(fish_of(version, parts=near), version, reader, token) if near else None
     found = found or _find(fish_of(version), version, reader, token)
-    if found is None or reader in found.identifiers:
-        raise InputError(
-            f"Fish {token} was not given to reader {reader}",
-            where=version.store.storage.root,
-            do="Give the initials under which the fish were shown.",
-        )
+    if found is None or is_one_of(reader, found.identifiers):
+        raise _not_given(token, reader, version.store)
     return found
+
+
+def _not_given(token: str, reader: str, store: Store) -> InputError:
+    return InputError(
+        f"Fish {token} was not given to reader {reader}",
+        where=store.storage.root,
+        do="Give the initials under which the fish were shown.",
+    )
 
 
 def _find(fish: Iterable[Fish], version: Version, reader: str, token: str) -> Fish | None:

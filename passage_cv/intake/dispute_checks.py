@@ -18,6 +18,8 @@ from passage_cv.records import Finding
 NAMING = ("scientificName", "code")
 """Columns that say what a fish is."""
 CONFLICT = "name and code differ"
+DISPUTED = "disputed species"
+"""Kind of the finding that sends a fish to a second reader; ``dataset.second_look`` looks for it."""
 
 
 def check_disputed_species(batch: CheckedBatch) -> list[Finding]:
@@ -78,7 +80,7 @@ def _was_conflict(batch: CheckedBatch, line: Line, one: Correction) -> bool:
 
 def _disputed(line: Line, one: Correction, before: Species, now: Species) -> Iterator[Finding]:
     yield Finding(
-        "disputed species",
+        DISPUTED,
         "please look",
         f"Row {line.row}: {one.who} corrected {before.scientific_name} to {now.scientific_name} ({one.why})",
         row=line.row,

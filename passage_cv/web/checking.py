@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import shutil
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -22,7 +22,7 @@ from passage_cv.intake.sheet import LAYOUT, RESOLUTIONS, SHEET_SUFFIXES, read_sh
 from passage_cv.progress import Progress, silent
 from passage_cv.web.archives import unpack_or_nothing
 from passage_cv.web.columns import sheet_values
-from passage_cv.web.decisions import as_resolutions
+from passage_cv.web.decisions import NOBODY, as_resolutions
 from passage_cv.web.keying import write_keyed
 from passage_cv.web.pairing import summary
 from passage_cv.web.paths import safe_name
@@ -37,6 +37,7 @@ def lay_out(
     decisions: Sequence[Decision],
     *,
     keyings: Sequence[Keying] = (),
+    initials: Mapping[str, str] = NOBODY,
     progress: Progress = silent,
 ) -> Path:
     """Make the folder that is checked and return it.
@@ -51,6 +52,8 @@ def lay_out(
         Those that stand; they become the folder's ``resolutions.toml``.
     keyings
         Rows keyed from photographs of the paper; they become the sheet.
+    initials
+        On field sheets, of the people who decided, by name.
 
     Raises
     ------
@@ -79,7 +82,7 @@ def lay_out(
         (folder / LAYOUT).unlink(missing_ok=True)
         shutil.copyfile(root / LAYOUT, folder / LAYOUT)
     if decisions:
-        decided = as_resolutions(decisions, read_resolutions(folder))
+        decided = as_resolutions(decisions, read_resolutions(folder), initials)
         (folder / RESOLUTIONS).unlink(missing_ok=True)
         write_resolutions(folder, decided)
     return folder

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Any
 
 from sqlalchemy import func, or_, select
@@ -17,11 +18,12 @@ from passage_cv.errors import InputError
 from passage_cv.intake.columns import CANONICAL, COUNT
 from passage_cv.intake.resolutions import CAN_STAND, Correction, Exclusion, LetStand, Resolutions, is_signed
 from passage_cv.web.columns import as_received
-from passage_cv.web.tables import Batch, Decision, Found, FoundImage, SheetLine, new_id, utc
+from passage_cv.web.tables import Batch, Decision, Found, FoundImage, SheetLine, User, new_id, utc
 
 CHANGEABLE = ("open", "checked", "aside")
 KINDS = ("exclude", "correct", "stand", "note")
 LONGEST_TEXT = 500
+NOBODY: Mapping[str, str] = MappingProxyType({})
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,14 +208,26 @@ def count_waiting(db: Session, batch: Batch) -> tuple[int, int]:
     return n_must, n_must - n_decided
 
 
-def as_resolutions(decisions: Iterable[Decision], beside: Resolutions) -> Resolutions:
-    """The decisions as intake reads them, the last word on each thing, over those that came beside the sheet."""
+def initials_of_people(db: Session) -> dict[str, str]:
+    """The initials on field sheets of everybody who has said them, by name."""
+    return {user.name: user.initials for user in db.scalars(select(User).where(User.initials != ""))}
+
+
+def as_resolutions(
+    decisions: Iterable[Decision], beside: Resolutions, initials: Mapping[str, str] = NOBODY
+) -> Resolutions:
+    """The decisions as intake reads them, the last word on each thing, over those that came beside the sheet.
+
+    Whoever has ``initials`` on field sheets signs with name and initials, so that nobody decides about, or reads as a
+    second reader, what he or she named under the initials.
+    """
     excluded = {one.image: one for one in beside.exclude}
     corrected = {(one.row, one.column): one for one in beside.correct}
     stand = {(one.kind, one.row, one.image): one for one in beside.let_stand}
     for one in decisions:
+        who = "; ".join(dict.fromkeys((one.who, initials.get(one.who, one.who))))
         if one.kind == "exclude":
-            excluded[one.image] = Exclusion(image=one.image, why=one.value, who=one.who)
+            excluded[one.image] = Exclusion(image=one.image, why=one.value, who=who)
         elif one.kind == "correct":
             corrected[one.row, one.column] = Correction(
                 row=one.row,
@@ -221,13 +235,11 @@ def as_resolutions(decisions: Iterable[Decision], beside: Resolutions) -> Resolu
                 was=one.was,
                 becomes=one.value,
                 why=one.why if is_signed(one.why) else "read again",
-                who=one.who,
+                who=who,
             )
         elif one.kind == "stand":
             row, image = one.row or None, one.image or None
-            stand[one.column, row, image] = LetStand(
-                kind=one.column, row=row, image=image, why=one.value, who=one.who
-            )
+            stand[one.column, row, image] = LetStand(kind=one.column, row=row, image=image, why=one.value, who=who)
     return Resolutions(
         exclude=tuple(excluded.values()), correct=tuple(corrected.values()), let_stand=tuple(stand.values())
     )

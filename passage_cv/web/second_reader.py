@@ -7,7 +7,7 @@ what was read since is looked up each time, so nobody is shown a fish that he or
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -33,7 +33,7 @@ AFRESH = 1000
 class Ahead:
     """What waits for a reader: the first fish in order, and how many there are in all.
 
-    ``n_read`` is how many fish the reader had read by then.
+    ``n_read`` is how many fish the reader had read by then. Whether a fish is disputed is never shown.
     """
 
     fish: tuple[BlindFish, ...]
@@ -47,19 +47,21 @@ _AHEAD = TypeAdapter(Ahead)
 def next_fish(settings: WebSettings, store: Store, reader: str) -> BlindFish | None:
     """The fish that :func:`passage_cv.dataset.readings.next_blind` would bring, or None when there is none left.
 
-    Fish outside of the list had as many readings as the last one in it, or more, when it was made. Since then fewer
-    were read than stand in it, so the first of all is among them.
+    Fish outside of the list came after the last one in it when it was made: disputed ones come first, then those with
+    fewest readings. Since then fewer were read than stand in it, so the first of all is among them.
     """
     newest = latest_version(store)
     if newest is None:
         return None
     who, given = reader.strip(), readings_of(store)
     ahead = _ahead(settings, newest, who, len(given) // AFRESH)
-    read = list(_tokens(store, given, who))
-    counts, own = Counter(token for token, _ in read), {token for token, is_own in read if is_own}
+    read = [(token_of(store.settings_sha256, who, one.individual), one) for one in given]
+    counts, own = Counter(token for token, _ in read), {token for token, one in read if one.reader == who}
+    told = {token for token, one in read if one.scientificName}
     left = [one for one in ahead.fish if one.token not in own]
     n_left = ahead.n - (len(own) - ahead.n_read)
-    return replace(min(left, key=lambda one: (counts[one.token], one.token)), n_left=n_left) if left else None
+    order = [(not one.is_disputed or one.token in told, counts[one.token], one.token) for one in left]
+    return replace(left[order.index(min(order))], n_left=n_left) if left else None
 
 
 def keep_reading(settings: WebSettings, store: Store, token: str, *, reader: str, name: str, note: str) -> Reading:
@@ -86,11 +88,6 @@ def remember_ahead(settings: WebSettings, newest: Version, readers: Iterable[str
         kept(*_kept_ahead(settings, newest, reader, turn))
 
 
-def _tokens(store: Store, given: list[Reading], reader: str) -> Iterator[tuple[str, bool]]:
-    """The token of each fish that was read, and whether this reader read it."""
-    return ((token_of(store.settings_sha256, reader, one.individual), one.reader == reader) for one in given)
-
-
 def _ahead(settings: WebSettings, version: Version, reader: str, turn: int) -> Ahead:
     """A reader's list; a page waits for it a moment only."""
     path, adapter, make = _kept_ahead(settings, version, reader, turn)
@@ -100,11 +97,11 @@ def _ahead(settings: WebSettings, version: Version, reader: str, turn: int) -> A
 def _kept_ahead(
     settings: WebSettings, version: Version, reader: str, turn: int
 ) -> tuple[Path, TypeAdapter[Ahead], Callable[[], Ahead]]:
-    name = f"reader-{sha256_bytes(reader.encode())[:16]}-{turn}"
+    name = f"second-reader-{sha256_bytes(reader.encode())[:16]}-{turn}"
     return place(settings.data, version.name, name), _AHEAD, lambda: _look_ahead(version.store, version.name, reader)
 
 
 def _look_ahead(store: Store, version: str, reader: str) -> Ahead:
-    n_read = len({token for token, is_own in _tokens(store, readings_of(store), reader) if is_own})
+    n_read = len({one.individual for one in readings_of(store) if one.reader == reader})
     found = blind_list(store, reader, version=version)
     return Ahead(tuple(found[:AHEAD]), len(found), n_read)

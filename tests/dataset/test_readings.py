@@ -156,7 +156,7 @@ def test_confirmed_by_method_or_by_agreeing_readers(store: Store) -> None:
     read_all(store, "ELQ", "AMS")
     american = {"T1-1/0", "T1-1/2", "T1-1/4"}
     assert confirmed_individuals(open_version(store), readings_of(store)) == {*american, "T1-1/5"}
-    amend(store, "relabel", individual="T1-1/1", becomes="AMS", author="RKV", why="second reader")
+    amend(store, "relabel", individual="T1-1/1", becomes="AMS", author="HAN", why="second reader")
     assert "T1-1/1" in confirmed_individuals(open_version(store), readings_of(store))
     amend(store, "merge", individual="T1-1/0", becomes="T1-1/2", author="RKV", why="one fish")
     assert american - {"T1-1/0"} <= confirmed_individuals(open_version(store), readings_of(store))

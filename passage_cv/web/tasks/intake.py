@@ -17,7 +17,7 @@ from passage_cv.intake.check import check_batch
 from passage_cv.web.batches import FACTS, batch_folder
 from passage_cv.web.checking import keep_check, lay_out
 from passage_cv.web.columns import layouts_folder
-from passage_cv.web.decisions import decisions_of
+from passage_cv.web.decisions import decisions_of, initials_of_people
 from passage_cv.web.jobs import Work
 from passage_cv.web.keying import keyings_of
 from passage_cv.web.pairing import pair_if_needed
@@ -77,8 +77,11 @@ def _checked(work: Work, *, keep_working: bool) -> CheckedBatch:
     with work.sessions() as db:
         batch = db.get_one(Batch, work.subject)
         decisions, keyings = decisions_of(db, batch), keyings_of(db, batch)
+        initials = initials_of_people(db)
     root = batch_folder(work.settings, batch)
-    folder = lay_out(work.settings, root, batch.name, decisions, keyings=keyings, progress=work.progress)
+    folder = lay_out(
+        work.settings, root, batch.name, decisions, keyings=keyings, initials=initials, progress=work.progress
+    )
     layouts = layouts_folder(work.settings)
     facts = {key: str(batch.facts[key]) for key in FACTS if batch.facts.get(key)}
     pair_if_needed(root, folder, layouts=layouts, facts=facts, progress=work.progress)

@@ -27,6 +27,7 @@ def build_pages() -> Environment:
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        auto_reload=False,
     )
     environment.filters.update(when=when, size=size, percent=percent, short=short, figure=figure, said=said)
     environment.globals["static"] = static_address

@@ -58,7 +58,7 @@ HOMES = {
     "torchvision": ("recognition/",),
     "albumentations": ("recognition/augment.py",),
     "mlflow": ("recognition/tracking.py",),
-    "onnx": ("recognition/export.py",),
+    "onnx": ("recognition/export.py", "recognition/lite_graph.py"),
     "onnxruntime": ("recognition/model.py",),
     "matplotlib": ("figures.py",),
     "typer": ("cli/",),

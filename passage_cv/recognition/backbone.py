@@ -40,11 +40,15 @@ class SameConv(nn.Conv2d):
 
     def forward(self, x: Tensor) -> Tensor:
         """Convolve (n, c, h, w); the output is ceil(h / stride) high."""
-        kernel, stride = self.kernel_size[0], self.stride[0]
-        pads = [max((-(-side // stride) - 1) * stride + kernel - side, 0) for side in x.shape[-2:]]
-        top, left = pads[0] // 2, pads[1] // 2
-        padded = functional.pad(x, (left, pads[1] - left, top, pads[0] - top))
+        (top, bottom), (left, right) = (self.padding_of(side) for side in x.shape[-2:])
+        padded = functional.pad(x, (left, right, top, bottom))
         return functional.conv2d(padded, self.weight, self.bias, self.stride, 0, 1, self.groups)
+
+    def padding_of(self, side: int) -> tuple[int, int]:
+        """Pixels to add before and after a side of so many."""
+        kernel, stride = self.kernel_size[0], self.stride[0]
+        pads = max((-(-side // stride) - 1) * stride + kernel - side, 0)
+        return pads // 2, pads - pads // 2
 
 
 def _conv(inside: int, outside: int, kernel: int = 1, stride: int = 1, groups: int = 1) -> list[nn.Module]:

@@ -19,11 +19,15 @@ import torch
 from onnx import helper, numpy_helper
 from torch import Tensor, nn
 
+from passage_cv.recognition.backbone import EfficientNetLite0
 from passage_cv.recognition.familiarity import WEIGHTS, Axes, Unfamiliarity, to_length_1
+from passage_cv.recognition.lite_graph import write_lite
 from passage_cv.recognition.model import EMBEDDING, HOLD, INPUT, LOGITS, UNFAMILIARITY
 from passage_cv.recognition.transforms import normalise
 
 OPSET = 20
+IR_VERSION = 10
+"""Of the file format; torch's exporter writes this one with that set of operators."""
 
 Floats = npt.NDArray[np.floating[Any]]
 
@@ -42,7 +46,17 @@ class PixelsToFeatures(nn.Module):
 
 
 def export_backbone(backbone: nn.Module, size: int) -> bytes:
-    """The bytes of an ONNX model from crops of this size to features (output ``embedding``)."""
+    """The bytes of an ONNX model from crops of this size to features (output ``embedding``).
+
+    The registry's network is written by ourselves, any other by torch's exporter, which takes 10 s and more.
+    """
+    if isinstance(backbone, EfficientNetLite0):
+        return _serialise(write_lite(backbone, size, opset=OPSET, ir_version=IR_VERSION))
+    return export_any(backbone, size)
+
+
+def export_any(backbone: nn.Module, size: int) -> bytes:
+    """As :func:`export_backbone`, by torch's exporter."""
     network = PixelsToFeatures(backbone).eval()
     crops = torch.zeros((2, size, size, 3), dtype=torch.uint8)
     quiet = logging.getLogger("torch.onnx")

@@ -7,8 +7,8 @@ import pytest
 import torch
 
 from passage_cv.errors import InputError
-from passage_cv.recognition.backbone import feature_count, load_backbone
-from passage_cv.recognition.export import PixelsToFeatures, attach_head, export_backbone
+from passage_cv.recognition.backbone import EfficientNetLite0, feature_count, load_backbone
+from passage_cv.recognition.export import PixelsToFeatures, attach_head, export_any, export_backbone
 from passage_cv.recognition.features import exported_backbone
 from passage_cv.recognition.model import Embedder, GateModel
 from tests.recognition.conftest import SIZE, small_settings
@@ -50,9 +50,37 @@ def test_nothing_of_the_builder_is_in_the_file(exported: bytes) -> None:
         assert word not in exported
 
 
-@pytest.mark.slow
 def test_the_same_backbone_gives_the_same_bytes(exported: bytes) -> None:
     assert export_backbone(load_backbone(taps=TAPS)[0], SIZE) == exported
+
+
+def tuned_network(taps: tuple[int, ...]) -> EfficientNetLite0:
+    """The registry's network with every weight and statistic moved, as fine-tuning moves them."""
+    network, draw = load_backbone(taps=taps)[0], torch.Generator().manual_seed(7)
+    with torch.no_grad():
+        for one in network.state_dict().values():
+            if one.dtype.is_floating_point:
+                one.mul_(1 + 0.1 * torch.rand(one.shape, generator=draw))
+    return network
+
+
+@pytest.mark.parametrize(("taps", "size"), [((7,), 97), ((0, 2, 7), 64)])
+def test_a_tuned_network_of_any_taps_and_size_equals_torch(taps: tuple[int, ...], size: int) -> None:
+    network = tuned_network(taps)
+    crops = np.random.default_rng(6).integers(0, 256, (2, size, size, 3), dtype=np.uint8)
+    with torch.no_grad():
+        features = PixelsToFeatures(network).eval()(torch.from_numpy(crops)).numpy()
+    found = Embedder(export_backbone(network, size)).embed(crops)
+    np.testing.assert_allclose(found, features, rtol=0, atol=1e-5 * np.abs(features).max())
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("taps", "size"), [(TAPS, 224), ((7,), 193)])
+def test_what_we_write_computes_the_same_bits_as_what_torch_exports(taps: tuple[int, ...], size: int) -> None:
+    network = tuned_network(taps)
+    crops = np.random.default_rng(7).integers(0, 256, (3, size, size, 3), dtype=np.uint8)
+    ours, torchs = (Embedder(made(network, size)).embed(crops) for made in (export_backbone, export_any))
+    np.testing.assert_array_equal(ours, torchs)
 
 
 @pytest.mark.parametrize("bad", [CROPS.astype(np.float32), CROPS[:, :32], CROPS[0]])

@@ -133,7 +133,7 @@ def _add_refusals(app: FastAPI) -> None:
     @app.exception_handler(TooOften)
     def too_often(request: Request, error: TooOften) -> Response:
         wait_s = int(error.wait_s) + 1
-        do = _text(request, "refusal.often_do", seconds=wait_s)
+        do = _text(request, "refusal.often_do", n=wait_s)
         answer = _answer(request, 429, _text(request, "refusal.often"), "", do)
         answer.headers["retry-after"] = str(wait_s)
         return answer

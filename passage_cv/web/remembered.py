@@ -43,10 +43,11 @@ T = TypeVar("T")
 
 @dataclass(frozen=True, slots=True)
 class Held:
-    """What a version holds; the first draws of its roles only."""
+    """What a version holds; the first draws of its roles only, of ``n_draws`` in all."""
 
     counts: dict[str, dict[str, int]]
     draws: list[tuple[str, DrawFact]]
+    n_draws: int
     excluded: dict[str, int]
     n_images: int
 
@@ -155,9 +156,11 @@ def _history(data: Path, newest: Version) -> tuple[VersionInfo, ...]:
 
 def _hold(version: Version) -> Held:
     facts = version.roles_facts()
+    draws = [(fact.batch, draw) for fact in facts for draw in fact.draws]
     return Held(
         counts=count_roles(version),
-        draws=[(fact.batch, draw) for fact in facts for draw in fact.draws][:DRAWS_SHOWN],
+        draws=draws[:DRAWS_SHOWN],
+        n_draws=len(draws),
         excluded=dict(Counter(reason for fact in facts for reason in fact.excluded.values())),
         n_images=len(version.table(("image_sha256",))),
     )

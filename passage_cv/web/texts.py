@@ -1,6 +1,7 @@
 """Every text of the pages in one catalogue per language, so that a second language is a file.
 
-``texts/en.toml`` is whole; another language may have gaps and falls back to it. The table ``[said]`` of another
+``texts/en.toml`` is whole; another language may have gaps and falls back to it. A text that counts may have a second
+one for a single thing, under its key and ``_one``: it is taken where ``n`` is 1. The table ``[said]`` of another
 language is for what the core says in English (``web/said.py``). ``scripts/texts`` writes such a file to translate.
 """
 
@@ -18,6 +19,7 @@ from passage_cv.web.said import Said
 FOLDER = Path(__file__).parent / "texts"
 WHOLE = "en"
 SAID = "said"
+ONE = "_one"
 _ANEW = "Write the same names or numbers in braces as the English text has."
 _PLACES = re.compile(r"\{([a-z_]+)\}")
 
@@ -31,8 +33,16 @@ class Texts:
     said: Said = field(default_factory=lambda: Said({}))
 
     def __call__(self, key: str, **values: object) -> str:
-        """The text of a key with its values filled in (KeyError for a key that no catalogue has)."""
-        text = self.by_key[key]
+        """The text of a key with its values filled in (KeyError for a key that no catalogue has).
+
+        Examples
+        --------
+        >>> files = Texts("en", {"b.files": "{n} files", "b.files_one": "one file"})
+        >>> [files("b.files", n=n) for n in (0, 1, 2)]
+        ['0 files', 'one file', '2 files']
+        """
+        one = self.by_key.get(key + ONE) if values.get("n") == 1 else None
+        text = one or self.by_key[key]
         return text.format(**values) if values else text
 
 
@@ -83,7 +93,7 @@ def read_texts(language: str) -> Texts:
     whole, own = read_catalogue(FOLDER / f"{WHOLE}.toml"), read_catalogue(path)
     if wrong := wrong_places(own, whole):
         raise InputError(f"Texts fill in other things than in English: {', '.join(wrong)}", where=path.name, do=_ANEW)
-    by_key = whole | own
+    by_key = _without_foreign_ones(whole, own) | own
     said = {key.removeprefix(f"{SAID}."): by_key.pop(key) for key in list(by_key) if key.startswith(f"{SAID}.")}
     return Texts(language, by_key, Said({english: then for english, then in said.items() if english != then}))
 
@@ -104,8 +114,27 @@ def read_catalogue(path: Path) -> dict[str, str]:
 
 def wrong_places(own: Mapping[str, str], whole: Mapping[str, str]) -> list[str]:
     """Keys of texts whose braces hold other names or numbers than the English text does; unknown keys count not."""
-    english = {key: key.removeprefix(f"{SAID}.") if key.startswith(f"{SAID}.") else whole.get(key) for key in own}
-    return [key for key, text in english.items() if text is not None and places(own[key], key) != places(text, key)]
+    english = {key: key.removeprefix(f"{SAID}.") if key.startswith(f"{SAID}.") else _base(key, whole) for key in own}
+    return [
+        key
+        for key, text in english.items()
+        if text is not None and places(own[key], key) | _unsaid(key) != places(text, key) | _unsaid(key)
+    ]
+
+
+def _base(key: str, whole: Mapping[str, str]) -> str | None:
+    """The English text whose values a key's text fills in: that of one thing fills in those of many."""
+    return whole.get(key.removesuffix(ONE), whole.get(key))
+
+
+def _unsaid(key: str) -> set[str]:
+    """What a text may leave out: of one thing it need not say how many."""
+    return {"n"} if key.endswith(ONE) else set()
+
+
+def _without_foreign_ones(whole: Mapping[str, str], own: Mapping[str, str]) -> dict[str, str]:
+    """English without its texts for one thing where the language says all numbers in one text."""
+    return {key: text for key, text in whole.items() if not (key.endswith(ONE) and key.removesuffix(ONE) in own)}
 
 
 def places(text: str, key: str = "") -> set[str]:

@@ -13,12 +13,13 @@ from itertools import groupby
 from pathlib import Path
 
 from passage_cv.web.sentences import Place, find_sentences
-from passage_cv.web.texts import FOLDER, SAID, WHOLE, read_catalogue
+from passage_cv.web.texts import FOLDER, ONE, SAID, WHOLE, read_catalogue
 
 _ABOUT = """\
 # Texts of the pages in language {language}. Translate what stands right of each =, as people at the river say it.
 # Names and numbers in braces are filled in: all of them must stay, in any order. What is left out, or is the same as
-# in English, is shown in English. [said] holds what the program composes itself; beside a sentence stands what
+# in English, is shown in English. A text that counts may have another for one thing, under its key and _one; a text
+# without it says every number. [said] holds what the program composes itself; beside a sentence stands what
 # comes into its gaps. `scripts/texts {language}` tells what is new and what is no longer there.
 """
 
@@ -48,7 +49,7 @@ def standing(own: Mapping[str, str], whole: Mapping[str, str]) -> Standing:
     """
     return Standing(
         tuple(key for key in whole if key not in own),
-        tuple(key for key in own if key not in whole),
+        tuple(key for key in own if key not in whole and key.removesuffix(ONE) not in whole),
         tuple(key for key, text in own.items() if whole.get(key) == text),
     )
 

@@ -185,7 +185,7 @@ def test_a_decision_swaps_its_finding_in_place_and_counts_what_is_left(
     assert answer.status_code == 200
     assert answer.text.count('class="finding') == 1
     assert "data-decided" in answer.text
-    assert "2 of 3 findings still need a decision" in answer.text
+    assert "Findings that still need a decision: 2 of 3" in answer.text
     assert "<html" not in answer.text
     wrong = technician.client.post(
         f"/batches/{batch}/decisions", data={**fields, "row": 99}, headers={"hx-request": "true"}
@@ -224,7 +224,7 @@ def test_what_was_accepted_at_once_is_taken_back_at_once_or_one_by_one(
     assert answer.headers["location"] == f"/batches/{batch}#decisions"
     assert standing(office) == [3, 4]
     assert "Take back all 2" in technician.get(f"/batches/{batch}").text
-    assert "Accept all 1 proposals" in technician.get(f"/batches/{batch}/findings").text
+    assert "Accept the one proposal" in technician.get(f"/batches/{batch}/findings").text
     assert technician.post(f"/batches/{batch}/decisions/{first + 1}/undo", whole="true").status_code == 303
     assert standing(office) == []
     assert "Take back all" not in technician.get(f"/batches/{batch}/findings").text

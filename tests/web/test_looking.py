@@ -136,6 +136,30 @@ def test_two_models_are_compared_on_the_same_fish(office: Office, researcher: Br
         assert re.search(r"20\d\d-\d\d-\d\d \d\d:\d\d UTC", row[1])
 
 
+def test_lists_that_are_cut_say_so(
+    office: Office, researcher: Browser, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    begin(researcher)
+    for n in (1, 2):
+        accept(office, write_batch(tmp_path / f"trip-{n}", trip_rows(f"T{n}", 4)))
+        monkeypatch.setattr("passage_cv.web.remembered.DRAWS_SHOWN", 1)
+    one, two = (enter_run(office, name, seed=seed) for name, seed in (("aaaaaa", 1), ("bbbbbb", 2)))
+    researcher.post("/models/compare", first=one, second=two)
+    office.work()
+    assert "The first" not in researcher.get("/data/1").text
+    assert "The first 1 of 2 are shown" in researcher.get("/data/2").text  # two trips were drawn
+    pages = (f"/models/compare/{last(office, 'compare').id}", "/data/2/cover")
+    assert ["The first" in researcher.get(page).text for page in pages] == [False, False]
+    monkeypatch.setattr("passage_cv.web.views.models.DISAGREEMENTS_SHOWN", 2)
+    monkeypatch.setattr("passage_cv.web.views.research.THIN_SHOWN", 2)
+    for page in pages:
+        text = researcher.get(page).text
+        (told,) = re.findall(r"The first 2 of (\d+) are shown", text)
+        assert int(told) > 2
+        table = text[text.index("The first") :].partition("</table>")[0]
+        assert table.count("<tr>") == 3  # with its headings
+
+
 @pytest.mark.parametrize("address", ["https://mlflow.example/", "javascript:alert(1)", ""])
 def test_a_run_links_to_its_page_in_mlflow(make_office: object, address: str) -> None:
     office: Office = make_office(tracking=address)  # type: ignore[operator]
@@ -186,7 +210,7 @@ def test_a_gate_log_is_read_against_the_package_in_service(
     job = last(office, "status")
     assert job.state == "done", job.refusal
     page = engineer.get(f"/service/status/{job.id}").text
-    assert "0 of 4 drawn presentations were looked at" in page
+    assert "Drawn presentations that were looked at: 0 of 4" in page
     assert "no audit alarm" in page
     assert "Gate log: 4 presentations" in researcher.get("/service").text
     assert researcher.client.post("/service/log", **send).status_code == 403  # type: ignore[arg-type]

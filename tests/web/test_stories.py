@@ -190,7 +190,7 @@ def test_an_upload_goes_on_after_a_lost_line_and_a_killed_server(
     served.kill()
     page.wait_for_timeout(500)
     served.start()
-    expect(page.get_by_text(re.compile("^1 files, .* have arrived"))).to_be_visible(timeout=WORK_MS)
+    expect(page.get_by_text(re.compile("^1 file, .* has arrived"))).to_be_visible(timeout=WORK_MS)
     received = served.settings.data / "batches" / batch / "received" / "large.bin"
     assert received.read_bytes() == large.read_bytes()
     assert list(incoming.iterdir()) == []

@@ -29,7 +29,7 @@ def test_every_text_that_is_asked_for_is_there() -> None:
 
 def test_every_text_is_used() -> None:
     whole, beginnings = used()
-    left = {key for key in texts.read_texts("en").by_key if key not in whole}
+    left = {key for key in texts.read_texts("en").by_key if key.removesuffix(texts.ONE) not in whole}
     assert {key for key in left if not key.startswith(tuple(beginnings))} == set()
 
 
@@ -39,6 +39,40 @@ def test_another_language_falls_back_key_by_key(tmp_path: Path, monkeypatch: pyt
     monkeypatch.setattr(texts, "FOLDER", tmp_path)
     found = texts.read_texts("fr")
     assert (found("a.one"), found("a.two", n=3)) == ("un", "two 3")
+
+
+def test_one_thing_has_a_text_of_its_own_where_a_language_has_one(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "en.toml").write_text(
+        '[a]\nfish = "{n} eels left"\nfish_one = "one eel left"\nrow = "{n} of {all}"\n'
+    )
+    (tmp_path / "de.toml").write_text('[a]\nfish = "Aale: {n}"\nrow_one = "einer von {all}"\n')
+    monkeypatch.setattr(texts, "FOLDER", tmp_path)
+    english, german = texts.read_texts("en"), texts.read_texts("de")
+    assert [english("a.fish", n=n) for n in (0, 1, 2)] == ["0 eels left", "one eel left", "2 eels left"]
+    assert [german("a.fish", n=n) for n in (1, 2)] == ["Aale: 1", "Aale: 2"]
+    assert [german("a.row", n=n, all=3) for n in (1, 2)] == ["einer von 3", "2 of 3"]
+    (tmp_path / "de.toml").write_text('[a]\nrow_one = "einer von {many}"\n')
+    with pytest.raises(InputError, match=r"a\.row_one"):
+        texts.read_texts("de")
+
+
+NEVER_ONE = {
+    "batch.decisions_last": "only where more than a hundred stand",
+    "findings.together": "only where a press decided about several rows",
+    "site.cut": "only where there are more than are shown",
+    "status.quiet": "only once there is a baseline of days",
+}
+"""Texts that count and are never said of one thing, and why."""
+MANY = re.compile(r"\{n\} (?:more )?(?!series)([a-z]+s|fish (?:are|were)|are|were)\b|[Aa]ll \{n\} [a-z]")
+
+
+def test_what_counts_has_a_text_for_one_thing() -> None:
+    known = texts.read_texts("en").by_key
+    many = {key for key, text in known.items() if MANY.search(text) and not key.endswith(texts.ONE)}
+    assert len(many) > 10
+    assert {key for key in many if key + texts.ONE not in known} == set(NEVER_ONE)
 
 
 @pytest.mark.parametrize("language", ["xx", "../en", ""])

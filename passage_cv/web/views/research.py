@@ -80,7 +80,10 @@ def cover(ask: Asking, name: str) -> Response:
         for dimension in dict.fromkeys(one.dimension for one in cells)
         if dimension != "role"
     }
-    return ask.page("cover", version=opened, tables=tables, thin=thin_cells(cells, FEW)[:THIN_SHOWN], few=FEW)
+    thin = thin_cells(cells, FEW)
+    return ask.page(
+        "cover", version=opened, tables=tables, thin=thin[:THIN_SHOWN], n_thin=len(thin), most=THIN_SHOWN, few=FEW
+    )
 
 
 def _cross(cells: Iterable[Cell]) -> tuple[list[str], dict[str, dict[str, int]]]:

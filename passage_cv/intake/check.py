@@ -30,6 +30,7 @@ from passage_cv.intake.scale_checks import marker_side_mm
 from passage_cv.intake.sheet import CHECKLIST, Sheet, find_sheet, read_facts, read_sheet
 from passage_cv.intake.target_checks import PURPOSE as TARGET
 from passage_cv.intake.times import parse_instant
+from passage_cv.intake.times_of_day import join_times
 from passage_cv.intake.view_checks import GATE_VIEW, backdrops_of, empty_samples, place_of
 from passage_cv.parallel import map_items
 from passage_cv.progress import Progress, silent
@@ -138,6 +139,7 @@ def read_batch(
     pairing = read_pairing(folder) if paired else None
     sheet = apply_pairing(sheet, pairing) if pairing else sheet
     stated = {**(facts or {}), **read_facts(folder)}
+    sheet = join_times(sheet, stated, layout)
     lines = build_lines(sheet, stated, known)
     aside = pairing.left_out if pairing else {}
     left_out = {**aside, **{one.image: one.why for one in decided.exclude}, **(excluded or {})}

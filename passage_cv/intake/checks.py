@@ -60,6 +60,7 @@ from passage_cv.intake.picture_checks import (
 from passage_cv.intake.scale_checks import check_scale
 from passage_cv.intake.setups import check_setups
 from passage_cv.intake.target_checks import check_targets
+from passage_cv.intake.times_of_day import check_times_of_day
 from passage_cv.intake.view_checks import check_riders, check_views
 from passage_cv.records import Finding
 
@@ -94,6 +95,7 @@ CHECKS: Sequence[Check] = (
     check_event_facts,
     check_event_dates,
     check_picture_times,
+    check_times_of_day,
     check_event_window,
     check_clocks,
     check_ranges,

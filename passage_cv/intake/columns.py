@@ -54,7 +54,10 @@ EXTRA_NUMBERS = ("discharge_m3_s", MARKER_SIDE)
 COUNT = "individualCount"
 """How many fish a line counts that were not looked at one by one."""
 
-CANONICAL = ("image", *TEXT_COLUMNS, *NUMBER_COLUMNS, *EXTRA_NUMBERS, COUNT)
+CLOCK = "timeOfDay"
+"""A time of a clock without a date; joined with the date of its line it is ``taken_at`` (``times_of_day``)."""
+
+CANONICAL = ("image", *TEXT_COLUMNS, *NUMBER_COLUMNS, *EXTRA_NUMBERS, COUNT, CLOCK)
 
 WORDS: Mapping[str, tuple[str, ...]] = {
     "purpose": (*FISH_PURPOSES, *OTHER_PURPOSES),

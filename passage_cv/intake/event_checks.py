@@ -6,7 +6,7 @@ from collections import defaultdict
 
 from passage_cv.intake.batch import CheckedBatch
 from passage_cv.intake.lines import Line
-from passage_cv.intake.times import minutes_off_event, parse_instant, parse_window, spreadsheet_day
+from passage_cv.intake.times import minutes_off_event, parse_instant, parse_time_of_day, parse_window, spreadsheet_day
 from passage_cv.records import Change, Finding
 
 SLACK_MINUTES = 120
@@ -104,7 +104,9 @@ def check_picture_times(batch: CheckedBatch) -> list[Finding]:
             "must resolve",
             f"{len(unread)} cells of taken_at are no ISO 8601 time: {first}{', ...' if len(unread) > 3 else ''}",
             row=unread[0].row,
-            proposal="Write it as 2031-04-20T21:15:00-04:00, or leave the cell empty",
+            proposal="Confirm the column as timeOfDay in layout.toml: it is then joined with eventDate"
+            if all(parse_time_of_day(line.text["taken_at"]) for line in unread)
+            else "Write it as 2031-04-20T21:15:00-04:00, or leave the cell empty",
         )
     ]
 

@@ -10,10 +10,11 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from passage_cv.intake.columns import CANONICAL
+from passage_cv.intake.columns import CANONICAL, CLOCK
 from passage_cv.intake.heading_words import UNIT_PART, column_by_word
 from passage_cv.intake.names import Names
 from passage_cv.intake.sheet import Sheet
+from passage_cv.intake.times import parse_time_of_day
 from passage_cv.intake.units import SI_UNIT, read_unit
 
 CONTENT = 0.7
@@ -22,6 +23,7 @@ UNKNOWN_UNIT = 0.5
 """Confidence where the heading names a unit that the column cannot have [ours: below any other]."""
 UNSAID = "?"
 """Stands for the unit where a heading names one that nobody here knows: a person has to name it."""
+JOINED = "a time of day, joined with eventDate into taken_at"
 SAMPLES = 5
 
 _IMAGE = re.compile(r".+\.(jpe?g|png|bmp|webp)", re.IGNORECASE)
@@ -33,7 +35,7 @@ _TAG = re.compile(r"[0-9]{15}")
 class HeadingProposal:
     """What a heading probably is: ``unit`` and ``length_type`` are empty where they do not apply.
 
-    ``note`` says where the unit is not the heading's own.
+    ``note`` says where the unit is not the heading's own, and what a time of day is joined with.
     """
 
     heading: str
@@ -72,7 +74,9 @@ def _propose(heading: str, sheet: Sheet, names: Names) -> HeadingProposal | None
     column, confidence, length_type = found
     if column == "code" or (column == "scientificName" and heading.casefold() == "species"):
         column = _name_or_code(samples, names)
-    unit, note = _unit_of(heading, column)
+    if column == "taken_at" and _are_times_alone(samples):
+        column = CLOCK
+    unit, note = ("", JOINED) if column == CLOCK else _unit_of(heading, column)
     return HeadingProposal(
         heading=heading,
         column=column,
@@ -101,6 +105,12 @@ def _name_or_code(samples: Sequence[str], names: Names) -> str:
     """Whether cells are codes or names, by their length and letters."""
     codes = sum(1 for cell in samples if len(cell) <= 4 and (found := names.find(cell)) and found.code)
     return "code" if samples and codes >= 0.5 * len(samples) else "scientificName"
+
+
+def _are_times_alone(samples: Sequence[str]) -> bool:
+    """Whether most cells are a time of day without a date."""
+    alone = sum(1 for cell in samples if parse_time_of_day(cell))
+    return bool(samples) and alone >= 0.5 * len(samples)
 
 
 def _unit_of(heading: str, column: str) -> tuple[str, str]:

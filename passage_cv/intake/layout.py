@@ -195,7 +195,7 @@ def read_date(text: str, layout: Layout) -> str:
     """
     found = _DATE.fullmatch(text.strip())
     if not found:
-        return _with_offset(text.strip(), layout)
+        return with_offset(text.strip(), layout)
     first, second, third, clock = found.groups()
     year, month, day = {
         "iso": (first, second, third),
@@ -211,10 +211,11 @@ def read_date(text: str, layout: Layout) -> str:
     if not clock:
         return day_text
     hour, _, rest = clock.partition(":")
-    return _with_offset(f"{day_text}T{int(hour):02d}:{rest if ':' in rest else rest + ':00'}", layout)
+    return with_offset(f"{day_text}T{int(hour):02d}:{rest if ':' in rest else rest + ':00'}", layout)
 
 
-def _with_offset(text: str, layout: Layout) -> str:
+def with_offset(text: str, layout: Layout) -> str:
+    """A time with the offset that the layout gives it; as it is where it has one, or where none is certain."""
     if not re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d(:\d\d(\.\d+)?)?", text) or parse_instant(text) is None:
         return text
     if layout.zone:

@@ -10,6 +10,8 @@ from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from zoneinfo import ZoneInfo, available_timezones
 
+_CLOCK = re.compile(r"(\d{1,2})[:.hH]?(\d{2})(?::(\d{2})(?:\.0+)?)?\s*([aApP]\.?[mM]\.?)?")
+
 
 @dataclass(frozen=True, slots=True)
 class Window:
@@ -47,6 +49,37 @@ def parse_instant(text: str) -> datetime | None:
         return datetime.fromisoformat(text.strip())
     except ValueError:
         return None
+
+
+def parse_time_of_day(text: str) -> time | None:
+    """A time of a clock and nothing else, as people and spreadsheets write it; None where the text is none.
+
+    Examples
+    --------
+    >>> [str(parse_time_of_day(text)) for text in ("8:05 pm", "2015", "20h15", "12:10 a.m.", "0.84375")]
+    ['20:05:00', '20:15:00', '20:15:00', '00:10:00', '20:15:00']
+    >>> parse_time_of_day("13:00 pm"), parse_time_of_day("480"), parse_time_of_day("2031-05-11T20:15:00")
+    (None, None, None)
+    """
+    found = _CLOCK.fullmatch(text.strip())
+    if not found:
+        return _part_of_a_day(text.strip())
+    hour, minute, second, half = int(found[1]), int(found[2]), int(found[3] or 0), (found[4] or "")[:1].casefold()
+    if half:
+        if not 1 <= hour <= 12:
+            return None
+        hour = hour % 12 + (12 if half == "p" else 0)
+    is_time = hour < 24 and minute < 60 and second < 60
+    return time(hour, minute, second) if is_time else None
+
+
+def _part_of_a_day(text: str) -> time | None:
+    """The time that a spreadsheet keeps as this part of a day, to the second."""
+    if not re.fullmatch(r"0?\.\d{3,}", text):
+        return None
+    seconds = round(float(text) * 86400)
+    minutes, second = divmod(seconds, 60)
+    return time(minutes // 60, minutes % 60, second) if seconds < 86400 else None
 
 
 def minutes_outside(taken: datetime, window: Window) -> float | None:

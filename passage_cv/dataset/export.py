@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from passage_cv.dataset.card import About, croissant_card
+from passage_cv.dataset.identified import Identified, identifications
 from passage_cv.dataset.store import Store
 from passage_cv.dataset.tables import rows_without
 from passage_cv.dataset.versions import Version, latest_version, withdrawn_images
@@ -45,10 +46,12 @@ OCCURRENCE_TERMS: Mapping[str, str] = {
     "lifeStage": "lifeStage",
     "recordedBy": "recordedBy",
     "identifiedBy": "identifiedBy",
+    "dateIdentified": "dateIdentified",
     "identificationRemarks": "identificationMethod",
+    "previousIdentifications": "previousIdentifications",
     "samplingProtocol": "gear",
 }
-"""Darwin Core terms and the columns they come from (TDWG Darwin Core term list)."""
+"""Darwin Core terms and the columns they come from (TDWG Darwin Core term list); two are of relabelled fish alone."""
 
 OCCURRENCE_COLUMNS = (
     *OCCURRENCE_TERMS,
@@ -122,7 +125,25 @@ def _leaving(version: Version) -> list[dict[str, Any]]:
     """Rows that some role uses; none whose picture was withdrawn in a later version, for its file is gone."""
     gone = withdrawn_images(latest_version(version.store))
     rows = rows_without(version.table(), "role", "excluded").to_pylist()
-    return [row for row in rows if row["image_sha256"] not in gone]
+    relabelled = identifications(version)
+    return [
+        {**row, **_identified(relabelled.get(row["image_sha256"], ()))}
+        for row in rows
+        if row["image_sha256"] not in gone
+    ]
+
+
+def _identified(words: Sequence[Identified]) -> dict[str, str]:
+    """Who stands behind a name that was changed, since when and why, and what the fish was called before."""
+    if not words:
+        return {}
+    *before, last = words
+    return {
+        "identifiedBy": last.by,
+        "dateIdentified": last.at,
+        "identificationMethod": "; ".join(filter(None, (last.method, last.why))),
+        "previousIdentifications": " | ".join(f"{one.name} ({one.by or 'not said by whom'})" for one in before),
+    }
 
 
 def _picture_path(store: Store, row: Row, form: Form) -> str:
@@ -211,7 +232,7 @@ def _occurrences(rows: Iterable[Row], files: Mapping[str, str]) -> list[dict[str
             known["associatedMedia"] += f" | {media}"
             continue
         found[row["occurrence"]] = {
-            **{term: row[column] or "" for term, column in OCCURRENCE_TERMS.items()},
+            **{term: row.get(column) or "" for term, column in OCCURRENCE_TERMS.items()},
             "basisOfRecord": "MachineObservation",
             "individualCount": "1",
             "occurrenceStatus": "present",

@@ -155,6 +155,10 @@ class Version:
             return self._all_rows if columns is None else self._read(columns, self.parts)
         return self._read(columns or ROWS_SCHEMA.names, parts)
 
+    def received(self, columns: Sequence[str]) -> pa.Table:
+        """A row per image as its batch was accepted, no amendment applied: some columns and those of ``AMENDED``."""
+        return self._unamended(list(dict.fromkeys([*columns, *AMENDED])), self.parts)
+
     def find_batch(self, name: str) -> BatchEntry | None:
         """The batch with the content of this name, under whatever folder name it came; None if there is none."""
         digest = name.rpartition("-")[2]
@@ -166,19 +170,19 @@ class Version:
 
     def _read(self, columns: Sequence[str], chosen: Collection[str]) -> pa.Table:
         needed = list(dict.fromkeys([*columns, *(AMENDED if self.amendments else ())]))
+        return apply_amendments(self._unamended(needed, chosen), self.amendments).select(list(columns))
+
+    def _unamended(self, columns: Sequence[str], chosen: Collection[str]) -> pa.Table:
         packs = find_packs(self.store) if self.windows.keys() & set(chosen) else {}
         filled = self.filled_facts
         parts = [
-            window_rows(self.store, window, entries, needed, packs, filled)
+            window_rows(self.store, window, entries, columns, packs, filled)
             for window, entries in self.windows.items()
             if window in chosen
         ]
         since = (entry for entry in self.record.batches if entry.segment in chosen)
-        parts += [batch_rows(self.store, entry, needed, filled) for entry in since]
-        if not parts:
-            return ROWS_SCHEMA.empty_table().select(list(columns))
-        rows = pa.concat_tables(parts)
-        return apply_amendments(rows, self.amendments).select(list(columns))
+        parts += [batch_rows(self.store, entry, columns, filled) for entry in since]
+        return pa.concat_tables(parts) if parts else ROWS_SCHEMA.empty_table().select(list(columns))
 
 
 def list_versions(store: Store) -> list[VersionInfo]:

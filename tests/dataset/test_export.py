@@ -2,6 +2,7 @@
 
 import csv
 import json
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -10,6 +11,7 @@ from passage_cv.dataset.accept import accept_batch
 from passage_cv.dataset.amendments import amend
 from passage_cv.dataset.card import CONTEXT, About
 from passage_cv.dataset.export import export_version
+from passage_cv.dataset.identified import identifications
 from passage_cv.dataset.store import Store, StoreSettings
 from passage_cv.dataset.versions import Version, open_version
 from passage_cv.errors import InputError
@@ -238,3 +240,63 @@ def test_an_export_makes_a_new_folder(tmp_path: Path, version: Version) -> None:
     export_version(version, tmp_path / "out", "folders")
     with pytest.raises(InputError, match="Folder is there already"):
         export_version(version, tmp_path / "out", "coco")
+
+
+def relabelled(tmp_path: Path) -> Store:
+    """Two fish that TBO named; the first was named anew by ELQ, then by HAN."""
+    rows = [{**row, "identifiedBy": "TBO", "identificationMethod": "field"} for row in trip_rows("T1", 2, views=2)]
+    store = Store.create(tmp_path / "store", StoreSettings())
+    accept_batch(check_batch(write_batch(tmp_path / "b", rows, {**FACTS, "trip": "T1"})), store, author="TBO")
+    for becomes, author, why, day in (("BOW", "ELQ", "no scales", 12), ("WPE", "HAN", "barcode", 13)):
+        at = datetime(2031, 5, day, 12, tzinfo=UTC)
+        method = "genetic" if author == "HAN" else ""
+        amend(store, "relabel", individual="T1-1/0", becomes=becomes, author=author, why=why, method=method, at=at)
+    return store
+
+
+def test_darwin_core_names_who_stands_behind_a_changed_name(tmp_path: Path) -> None:
+    store = relabelled(tmp_path)
+    found = {}
+    for number in ("1", "2", "3"):
+        out = export_version(open_version(store, number), tmp_path / number, "darwin-core")
+        with (out / "occurrence.csv").open(newline="") as stream:
+            found[number] = {row["organismID"]: row for row in csv.DictReader(stream)}
+    terms = ("scientificName", "identifiedBy", "dateIdentified", "identificationRemarks", "previousIdentifications")
+    first = ("Channa argus", "TBO", "", "field", "")
+    assert tuple(found["1"]["T1-1/0"][term] for term in terms) == first  # an older version says what it said
+    assert tuple(found["2"]["T1-1/0"][term] for term in terms) == (
+        "Amia calva", "ELQ", "2031-05-12T12:00:00+00:00", "no scales", "Channa argus (TBO)",
+    )  # fmt: skip
+    assert tuple(found["3"]["T1-1/0"][term] for term in terms) == (
+        "Morone americana", "HAN", "2031-05-13T12:00:00+00:00", "genetic; barcode",
+        "Channa argus (TBO) | Amia calva (ELQ)",
+    )  # fmt: skip
+    for number in found:
+        assert tuple(found[number]["T1-1/1"][term] for term in terms) == ("Amia calva", "TBO", "", "field", "")
+
+
+def test_every_form_and_its_card_carry_the_changed_name(tmp_path: Path) -> None:
+    version = open_version(relabelled(tmp_path))
+    about = About(creator="Quillmarsh", license="CC-BY-4.0", url="https://example.org/data")
+    images = {row["image_sha256"] for row in version.table().to_pylist() if row["individual"] == "T1-1/0"}
+    for form, table in (("folders", "labels.csv"), ("coco", "coco.json"), ("darwin-core", "occurrence.csv")):
+        out = export_version(version, tmp_path / form, form, about=about)  # type: ignore[arg-type]
+        text = (out / table).read_text(encoding="utf-8")
+        assert "Morone americana" in text
+        card = json.loads((out / "croissant.json").read_text(encoding="utf-8"))
+        (listed,) = [one for one in card["distribution"] if one["@id"] == table]
+        assert listed["sha256"] == sha256_file(out / table)
+        if form == "folders":
+            assert {path.stem for path in out.rglob("WPE/*.jpg")} == images
+        else:
+            assert "Channa argus" not in text.replace("Channa argus (TBO)", "")
+
+
+def test_a_relabel_follows_its_fish_through_a_later_split_and_merge(tmp_path: Path) -> None:
+    store = relabelled(tmp_path)
+    rows = open_version(store).table().to_pylist()
+    one = next(row["image_sha256"] for row in rows if row["individual"] == "T1-1/0")
+    amend(store, "split", images=[one], becomes="T1-1/9", author="ELQ", why="two fish")
+    amend(store, "relabel", individual="T1-1/0", becomes="NSH", author="ELQ", why="scales")
+    by = {sha256: words[-1].by for sha256, words in identifications(open_version(store)).items()}
+    assert by == {row["image_sha256"]: "HAN" if row["image_sha256"] == one else "ELQ" for row in rows[:2]}

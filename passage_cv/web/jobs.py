@@ -33,7 +33,10 @@ TASKS = {
     "status": "passage_cv.web.tasks.looking:status",
 }
 """Kind of work to its function, which is loaded only in the process that runs it: training needs torch."""
-LANES = {kind: "long" if kind in {"train", "score", "leaks"} else "short" for kind in TASKS}
+QUIET = "quiet"
+"""The lane of work that nobody waits for: it takes the processor only as far as others leave it."""
+LANES = dict.fromkeys(TASKS, "short") | {"train": "long", "score": "long", "leaks": QUIET}
+"""Work of one lane goes one after the other, lanes do not wait for each other."""
 MOST_STARTS = 3
 ACTIVE = ("waiting", "running")
 

@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import importlib
+import os
 import subprocess
 import sys
 import threading
@@ -13,12 +14,14 @@ from collections.abc import Callable
 from pathlib import Path
 
 from passage_cv.web.database import Sessions, open_database
-from passage_cv.web.jobs import LANES, TASKS, Task, Work, claim, end, renew, run
+from passage_cv.web.jobs import LANES, QUIET, TASKS, Task, Work, claim, end, renew, run
 from passage_cv.web.remains import remove_remains
 from passage_cv.web.settings import WebSettings, inherited_environment, read_environment
 from passage_cv.web.tables import Batch, Job
 
 _IDLE_S = 0.5
+_LAST = 19
+"""The lowest priority that a process can give itself (nice)."""
 
 
 class Workers:
@@ -134,7 +137,11 @@ def run_all(settings: WebSettings, sessions: Sessions) -> int:
 def main() -> None:
     """Run the job named on the command line; settings come from the environment."""
     settings = read_environment()
-    run_claimed(sys.argv[1], settings, open_database(settings), _print_at_once)
+    sessions = open_database(settings)
+    with sessions() as db:
+        if db.get_one(Job, sys.argv[1]).lane == QUIET:
+            os.nice(_LAST)
+    run_claimed(sys.argv[1], settings, sessions, _print_at_once)
 
 
 def _print_at_once(line: str) -> None:

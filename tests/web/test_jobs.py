@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import threading
 import time
 from pathlib import Path
 
 import pytest
 
 from passage_cv.errors import InputError
-from passage_cv.web import jobs
+from passage_cv.web import jobs, worker
 from passage_cv.web.jobs import Cancelled, Work
 from passage_cv.web.people import Role
 from passage_cv.web.tables import Batch, Job
@@ -50,6 +51,44 @@ def test_lanes_do_not_wait_for_each_other(office: Office) -> None:
     training = add(office, "train")
     assert claim(office, "short") == ""
     assert claim(office, "long") == training
+
+
+def test_training_waits_for_no_search_for_leaks(office: Office, monkeypatch: pytest.MonkeyPatch) -> None:
+    """After an accept of a large batch the search takes minutes: one runs, another waits, and a training begins."""
+    begun, may_end = dict[str, threading.Event](), threading.Event()
+    for kind in ("leaks", "leaks", "train"):
+        begun[add(office, kind)] = threading.Event()
+    searching, waiting, training = begun
+
+    def attend(_: Workers, job_id: str) -> None:
+        begun[job_id].set()
+        may_end.wait(10)
+
+    monkeypatch.setattr(Workers, "_attend", attend)
+    workers = Workers(office.settings, office.server.sessions)
+    workers.start()
+    try:
+        assert begun[searching].wait(10)
+        assert begun[training].wait(10)
+        assert not begun[waiting].is_set()
+    finally:
+        workers._stop.set()
+        may_end.set()
+        workers.stop()
+
+
+@pytest.mark.parametrize(("kind", "gives_way"), [("leaks", [19]), ("train", []), ("check", [])])
+def test_a_search_for_leaks_leaves_the_processor_to_others(
+    office: Office, monkeypatch: pytest.MonkeyPatch, kind: str, gives_way: list[int]
+) -> None:
+    nice, run = list[int](), list[str]()
+    monkeypatch.setattr("os.nice", nice.append)
+    monkeypatch.setattr(worker, "read_environment", lambda: office.settings)
+    monkeypatch.setattr(worker, "run_claimed", lambda job_id, *_: run.append(job_id))
+    job_id = add(office, kind)
+    monkeypatch.setattr("sys.argv", ["worker", job_id])
+    worker.main()
+    assert (nice, run) == (gives_way, [job_id])
 
 
 def test_work_whose_lease_ran_out_is_taken_over_but_not_for_ever(office: Office) -> None:

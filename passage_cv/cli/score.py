@@ -37,3 +37,5 @@ def score(
     sha256 = write_scores(scores, out)
     unreadable = int((scores.text["hold_reason"] == UNREADABLE).sum())
     show(f"Wrote {out} (SHA-256 {sha256[:12]}): {len(scores)} pictures, {unreadable} of them unreadable.")
+    if gone := scores.meta.get("withdrawn_since"):
+        show(f"{gone} pictures of cut and test were withdrawn since this version and are left out.")

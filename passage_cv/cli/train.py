@@ -55,6 +55,8 @@ def train(
         return
     found = summary.metrics
     show(f"Wrote {out} (model.onnx SHA-256 {summary.model_sha256[:12]}).")
+    if found["withdrawn_since"]:
+        show(f"{found['withdrawn_since']} pictures of train were withdrawn since this version and were left out.")
     show(
         f"Out of fold, {found['individuals']} fish in {found['images']} pictures, folds by {found['fold_unit']}: "
         f"{found['accuracy_individual']:.1%} right, {found['balanced_accuracy_individual']:.1%} with classes alike."

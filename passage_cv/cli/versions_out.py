@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from passage_cv.cli.console import progress_bar, show, table
+from passage_cv.dataset.available import n_withdrawn_since
 from passage_cv.dataset.backup import copy_store
 from passage_cv.dataset.browse import browse_version
 from passage_cv.dataset.card import About
@@ -39,6 +40,8 @@ def export(
         opened = open_version(Store.open(store), version)
         folder = export_version(opened, out, form, about=about, progress=progress)
     show(f"Version {opened.name} as {form}: {folder}")
+    if gone := n_withdrawn_since(opened, "train", "cut", "test"):
+        show(f"{gone} pictures of this version were withdrawn since and are not among them.")
 
 
 def backup(

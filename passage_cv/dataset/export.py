@@ -14,11 +14,12 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Literal
 
+from passage_cv.dataset.available import available_rows
 from passage_cv.dataset.card import About, croissant_card
 from passage_cv.dataset.identified import Identified, identifications
 from passage_cv.dataset.store import Store
 from passage_cv.dataset.tables import rows_without
-from passage_cv.dataset.versions import Version, latest_version, withdrawn_images
+from passage_cv.dataset.versions import Version
 from passage_cv.errors import InputError
 from passage_cv.files import write_bytes, write_json, write_text
 from passage_cv.intake.coco import BOX, Box, boxes_among
@@ -123,14 +124,9 @@ def export_version(
 
 def _leaving(version: Version) -> list[dict[str, Any]]:
     """Rows that some role uses; none whose picture was withdrawn in a later version, for its file is gone."""
-    gone = withdrawn_images(latest_version(version.store))
-    rows = rows_without(version.table(), "role", "excluded").to_pylist()
+    rows = rows_without(available_rows(version), "role", "excluded").to_pylist()
     relabelled = identifications(version)
-    return [
-        {**row, **_identified(relabelled.get(row["image_sha256"], ()))}
-        for row in rows
-        if row["image_sha256"] not in gone
-    ]
+    return [{**row, **_identified(relabelled.get(row["image_sha256"], ()))} for row in rows]
 
 
 def _identified(words: Sequence[Identified]) -> dict[str, str]:

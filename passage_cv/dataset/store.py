@@ -170,7 +170,7 @@ class Store:
             raise InputError(
                 f"Store has no picture {sha256[:12]}",
                 where=self.place("objects"),
-                do="Run versions verify, and restore it from a copy.",
+                do="Run versions verify: it says whether the picture was withdrawn; if not, restore it from a copy.",
             )
         return path
 

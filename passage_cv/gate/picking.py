@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable
 
+from passage_cv.dataset.available import available_rows
 from passage_cv.dataset.versions import Version
 from passage_cv.gate.pictures import ReferencePicture
 from passage_cv.policy import Policy
@@ -25,7 +26,7 @@ def pick_reference_pictures(
     the gate takes. A class without a gate view in ``train`` has no reference picture.
     """
     classes = classes_of(policy)
-    labelled = [(classes.class_of(row), row) for row in version.table().to_pylist()]
+    labelled = [(classes.class_of(row), row) for row in available_rows(version).to_pylist()]
     rows = [
         (code, row["individual"], row["sheet_order"], row["image_sha256"])
         for code, row in labelled

@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 
 from passage_cv.config import parse_settings
+from passage_cv.dataset.available import available_rows
 from passage_cv.dataset.store import Store
 from passage_cv.dataset.versions import Version, open_version
 from passage_cv.parallel import process_pool, worker_count
@@ -71,7 +72,7 @@ def changed(settings: TunedSettings, changes: Changes) -> TunedSettings:
 
 def everybody(version: Version) -> tuple[Rows, RunClasses]:
     """All gate views of a version whatever their role, for figures by folds; no cutoff is ever set on these."""
-    table = version.table()
+    table = available_rows(version)
     table = table.set_column(table.column_names.index("role"), "role", [["train"] * len(table)])
     classes = choose_classes(table, None)
     return label_rows(table, classes, "train"), classes

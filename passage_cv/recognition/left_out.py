@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from passage_cv.dataset.available import available_rows
 from passage_cv.dataset.versions import Version
 from passage_cv.errors import InputError
 from passage_cv.policy import Policy
@@ -148,7 +149,7 @@ def _lines_of(one: UnknownHeld, found: LeftOutClasses) -> Sequence[tuple[object,
 
 def learnt_from(version: Version, policy: Policy | None) -> tuple[Rows, RunClasses]:
     """Gate views in role ``train`` of a class, and the classes."""
-    table = version.table()
+    table = available_rows(version)
     classes = choose_classes(table, policy, where=f"version {version.name}")
     rows = label_rows(table, classes, "train")
     return rows.where(np.isin(rows.label, classes.classes)), classes

@@ -19,6 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from passage_cv.config import parse_settings
+from passage_cv.dataset.available import available_rows, n_withdrawn_since
 from passage_cv.dataset.store import Store
 from passage_cv.dataset.versions import Version
 from passage_cv.errors import InputError
@@ -174,6 +175,9 @@ def score_version(
 ) -> Scores:
     """Score all gate views of a version: rows of ``train``, then of ``cut`` and ``test``.
 
+    Pictures that were withdrawn since are left out, for no limit is shown on fish that nobody can look at;
+    ``withdrawn_since`` of the scores' meta counts them, where there are any.
+
     Parameters
     ----------
     run
@@ -191,7 +195,7 @@ def score_version(
         If the run cannot be opened, or the version has no gate view in ``cut`` or ``test``.
     """
     opened = open_run(run)
-    rows = label_rows(version.table(), opened.classes, "cut", "test")
+    rows = label_rows(available_rows(version), opened.classes, "cut", "test")
     if len(rows) == 0:
         raise InputError(
             "Version has no gate view in role cut or test",
@@ -200,6 +204,8 @@ def score_version(
         )
     scored = _score_all(opened, rows.images, str(store.storage.root), executor, progress)
     meta = {**opened.train_scores.meta, "version": version.name}
+    if gone := n_withdrawn_since(version, "cut", "test"):
+        meta["withdrawn_since"] = gone
     logits = _logits(scored, opened)
     columns = rows.score_columns(
         hold_reason=[one.hold_reason for one in scored], unfamiliarity=_unfamiliarity(scored, logits, opened)

@@ -19,6 +19,7 @@ import numpy as np
 from safetensors.numpy import save_file
 
 from passage_cv.config import settings_sha256
+from passage_cv.dataset.available import available_rows, n_withdrawn_since
 from passage_cv.dataset.store import Store
 from passage_cv.dataset.versions import Version
 from passage_cv.dataset.working import working_image
@@ -78,6 +79,8 @@ def train_model(
 ) -> TrainSummary:
     """Fit a model on role ``train`` of a version and write its run folder, whole or not at all.
 
+    Pictures that were withdrawn since are left out; ``withdrawn_since`` of the metrics counts them.
+
     Parameters
     ----------
     settings
@@ -103,7 +106,7 @@ def train_model(
         raise InputError("Folder is there already", where=str(out), do="Give a new folder for each run.")
     if isinstance(settings, TrainSettings):
         require_sides_kept(settings.mirrored, policy)
-    table = version.table()
+    table = available_rows(version)
     classes = choose_classes(table, policy, where=f"version {version.name}")
     rows = label_rows(table, classes, "train")
     rows = rows.where(np.isin(rows.label, classes.classes))
@@ -121,6 +124,7 @@ def train_model(
         "fold_unit": unit_name,
         "folds": n_folds,
         "version": version.name,
+        "withdrawn_since": n_withdrawn_since(version, "train"),
         "roles_sha256": roles_sha256(rows),
         "settings_sha256": settings_sha256(settings),
         "model_sha256": sha256_bytes(fitted.model),

@@ -17,13 +17,20 @@ NAMES = {rule.code: rule.scientific_name for rule in POLICY.classes}
 
 @dataclass
 class FakeVersion:
-    """The two things that picking asks of a version."""
+    """The things that picking asks of a version; its store has no later one, in which consent was withdrawn."""
 
     rows: list[dict[str, object]]
 
     @property
     def store(self) -> FakeVersion:
         return self
+
+    @property
+    def storage(self) -> FakeVersion:
+        return self
+
+    def names(self, folder: str) -> list[str]:
+        return []
 
     def table(self) -> pa.Table:
         return pa.Table.from_pylist(self.rows)

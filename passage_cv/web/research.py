@@ -6,10 +6,8 @@ Starts jobs and keeps account of what they made. Every rule lives in the stages 
 from __future__ import annotations
 
 import csv
-import re
 import secrets
 import shutil
-import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -17,7 +15,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from passage_cv.config import configs_folder, parse_settings
+from passage_cv.config import parse_settings
 from passage_cv.dataset.leaks import Leak
 from passage_cv.dataset.store import Shares, Store, StoreSettings, store_exists
 from passage_cv.dataset.versions import Version
@@ -25,12 +23,13 @@ from passage_cv.errors import InputError
 from passage_cv.files import read_json, write_text
 from passage_cv.policy import Policy, read_policy
 from passage_cv.web import remembered
+from passage_cv.web.handed_in import as_toml, is_name
 from passage_cv.web.jobs import Work, add_job, is_busy
+from passage_cv.web.set_ups import training_set_ups
 from passage_cv.web.settings import WebSettings
 from passage_cv.web.tables import Job, Made
 
 KINDS = ("run", "scores", "cutoffs", "report", "package", "comparison", "whatif", "status", "leaks")
-_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}")
 
 
 def open_store(settings: WebSettings) -> Store | None:
@@ -77,7 +76,7 @@ def policy_path(settings: WebSettings, name: str) -> Path:
         If there is none of this name.
     """
     path = settings.data / "policies" / f"{name}.toml"
-    if not _NAME.fullmatch(name) or not path.is_file():
+    if not is_name(name) or not path.is_file():
         raise InputError(f"There is no policy {name[:40]!r}", do="Hand it in on the page Policies.")
     return path
 
@@ -95,23 +94,14 @@ def keep_policy(settings: WebSettings, name: str, text: str) -> Policy:
     InputError
         If the name is taken or cannot be used, or the text is no policy.
     """
-    if not _NAME.fullmatch(name):
+    if not is_name(name):
         raise InputError(f"Policy name {name[:40]!r} cannot be used", do="Take letters, digits and hyphens.")
     path = settings.data / "policies" / f"{name}.toml"
     if path.exists():
         raise InputError("A policy of this name is there", where=name, do="Give the changed one a new name.")
-    try:
-        values = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(f"Text is not TOML: {error}", where=name, do="Correct that line.") from error
-    policy = parse_settings(values, Policy, where=name)
+    policy = parse_settings(as_toml(text, where=name), Policy, where=name)
     write_text(path, text)
     return policy
-
-
-def train_settings() -> dict[str, Path]:
-    """The training set-ups that come with the program, by name."""
-    return {path.stem: path for path in sorted((configs_folder() / "train").glob("*.toml"))}
 
 
 def start_training(db: Session, settings: WebSettings, who: str, *, config: str, policy: str, version: str) -> Job:
@@ -122,10 +112,9 @@ def start_training(db: Session, settings: WebSettings, who: str, *, config: str,
     InputError
         If set-up, policy or data set are not there.
     """
-    if config not in train_settings():
-        raise InputError(
-            f"There is no training set-up {config[:40]!r}", do=f"Choose of {', '.join(train_settings())}."
-        )
+    known = training_set_ups(settings)
+    if config not in known:
+        raise InputError(f"There is no training set-up {config[:40]!r}", do=f"Choose of {', '.join(known)}.")
     policy_path(settings, policy)
     if open_store(settings) is None:
         raise InputError("The data set was not begun yet", do="Begin it on the page Data set.")

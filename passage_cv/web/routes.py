@@ -95,6 +95,8 @@ PAGES = (
     Route("POST", "/policies", research.keep_policy, RESEARCHER),
     Route("GET", "/models", research.models, RESEARCHER),
     Route("POST", "/models", research.train, RESEARCHER, starts_work=True),
+    Route("POST", "/models/set-ups", models.keep_set_up, RESEARCHER),
+    Route("GET", "/models/set-ups/{name}", models.set_up, RESEARCHER),
     Route("GET", "/models/compare/{made_id}", models.comparison, RESEARCHER),
     Route("POST", "/models/compare", models.compare, RESEARCHER, starts_work=True),
     Route("GET", "/models/{made_id}", models.run, RESEARCHER),

@@ -34,6 +34,7 @@ NO_PAGES = {
     "/pictures/{sha256}": "a picture",
     "/reports/{made_id}/{name:path}": "the report has its own tests",
     "/models/{made_id}/files/{name}": "a picture or a table",
+    "/models/set-ups/{name}": "the text of a training set-up",
     "/releases/{release_id}/package.zip": "a file",
     "/jobs/{job_id}/state": "a part of /jobs/{job_id}",
     "/jobs/{job_id}/log": "a part of /jobs/{job_id}",

@@ -79,6 +79,7 @@ LEFT_OUT: Mapping[str, str] = {
     "/models/compare/{made_id}": _ONE_FILE,
     "/models/{made_id}": _ONE_FILE,
     "/models/{made_id}/files/{name}": _ONE_FILE,
+    "/models/set-ups/{name}": _ONE_FILE,
     "/cutoffs/try/{made_id}": _ONE_FILE,
     "/cutoffs/{made_id}": _ONE_FILE,
     "/reports/{made_id}/{name:path}": _ONE_FILE,

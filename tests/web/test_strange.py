@@ -21,8 +21,8 @@ from passage_cv.service.drift import MEANS
 from passage_cv.web import texts
 from passage_cv.web.columns import all_units
 from passage_cv.web.people import Role
-from passage_cv.web.research import train_settings
 from passage_cv.web.said import GAP, Said
+from passage_cv.web.set_ups import shipped
 from passage_cv.web.tables import Batch, Job, Made, Release, Service, SheetLine, User
 from passage_cv.web.texts import SAID, read_catalogue
 from tests.batches import FACTS, ROWS, write_batch
@@ -73,7 +73,7 @@ def data_of(office: Office) -> set[str]:
 def names() -> set[str]:
     """Columns, units, species and training set-ups: what things are called in files."""
     species = {name for one in shipped_names().species for name in (one.scientific_name, one.common_name, one.code)}
-    return species | set(CANONICAL) | set(all_units()) | set(train_settings())
+    return species | set(CANONICAL) | set(all_units()) | set(shipped())
 
 
 def plain_on(who: Browser, addresses: Iterable[str], data: set[str]) -> str:

@@ -12,7 +12,7 @@ from passage_cv.recognition.train import TrainSummary
 from passage_cv.recognition.tuned_settings import TunedSettings
 from passage_cv.web.jobs import Work
 from passage_cv.web.people import Role
-from passage_cv.web.research import train_settings
+from passage_cv.web.set_ups import shipped
 from passage_cv.web.tables import Job
 from passage_cv.web.tasks import training
 from tests.batches import trip_rows, write_batch
@@ -75,5 +75,5 @@ def test_quick_is_chosen_and_each_set_up_says_its_time(office: Office, tmp_path:
     accept(office, write_batch(tmp_path / "trip-1", trip_rows("T1", 4)))
     page = researcher.get("/models").text
     assert re.findall(r'<option value="(\w+)" selected>', page) == ["quick"]
-    for name in train_settings():
-        assert re.search(rf"<dt>{name}</dt><dd>(Minutes|Hours)", page)
+    for name in shipped():
+        assert re.search(rf'<dt><a href="/models/set-ups/{name}">{name}</a></dt><dd>(Minutes|Hours)', page)

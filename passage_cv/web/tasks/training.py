@@ -11,7 +11,8 @@ from passage_cv.recognition.settings import read_train_settings
 from passage_cv.recognition.train import train_model
 from passage_cv.scores import write_scores
 from passage_cv.web.jobs import Work
-from passage_cv.web.research import keep_made, load_policy, made_path, new_place, train_settings
+from passage_cv.web.research import keep_made, load_policy, made_path, new_place
+from passage_cv.web.set_ups import training_set_ups
 from passage_cv.web.tables import Made
 
 _HASH_SHOWN = 8
@@ -25,7 +26,7 @@ def train(work: Work) -> dict[str, Any]:
     version = open_version(store, given["version"])
     out = new_place(work.settings, "run", work.job_id)
     summary = train_model(
-        read_train_settings(train_settings()[given["config"]]),
+        read_train_settings(training_set_ups(work.settings)[given["config"]]),
         store,
         version,
         out,

@@ -4,9 +4,25 @@ from __future__ import annotations
 
 from passage_cv.web import research as rules
 from passage_cv.web.ask import Asking
+from passage_cv.web.set_ups import keep_set_up as keep
+from passage_cv.web.set_ups import shipped, training_set_ups
 from passage_cv.web.views.api_records import Id, Started
-from passage_cv.web.views.api_work_records import Calibration, Pair, Training
+from passage_cv.web.views.api_work_records import Calibration, NewSetUp, Pair, SetUps, Training
 from passage_cv.web.views.research import find
+
+
+def set_ups(ask: Asking) -> SetUps:
+    """The training set-ups: those of the program, and those that were handed in."""
+    own = shipped()
+    found = training_set_ups(ask.server.settings)
+    return SetUps(shipped=list(own), handed_in=[name for name in found if name not in own])
+
+
+def keep_set_up(ask: Asking, new: NewSetUp) -> SetUps:
+    """Hand in a changed training set-up under a new name."""
+    keep(ask.server.settings, new.name, new.text)
+    ask.did("handed in training set-up", new.name)
+    return set_ups(ask)
 
 
 def train(ask: Asking, new: Training) -> Started:

@@ -93,8 +93,22 @@ class PolicyState(Settings):
 # models and cutoffs
 
 
+class NewSetUp(Settings):
+    """A changed training set-up under a new name."""
+
+    name: Line
+    text: Annotated[str, Field(max_length=100_000)]
+
+
+class SetUps(Settings):
+    """Names of the training set-ups that there are; each one's text is at ``/api/models/set-ups/<name>``."""
+
+    shipped: list[str]
+    handed_in: list[str]
+
+
 class Training(Settings):
-    """A training to start."""
+    """A training to start; ``config`` names its set-up."""
 
     config: Line
     policy: Line

@@ -9,13 +9,28 @@ from fastapi.responses import FileResponse, Response
 
 from passage_cv.files import read_json
 from passage_cv.web import research as rules
-from passage_cv.web import runs
+from passage_cv.web import runs, set_ups
 from passage_cv.web.ask import Asking, NotFound
 from passage_cv.web.headers import PICTURE_POLICY
 from passage_cv.web.views.research import find
 
 Text = Annotated[str, Form()]
 DISAGREEMENTS_SHOWN = 200
+
+
+def set_up(ask: Asking, name: str) -> Response:
+    """The text of a training set-up, to read or to copy and change."""
+    path = set_ups.training_set_ups(ask.server.settings).get(name)
+    if path is None:
+        raise NotFound
+    return FileResponse(path, media_type="text/plain; charset=utf-8")
+
+
+def keep_set_up(ask: Asking, name: Text = "", text: Text = "") -> Response:
+    """Keep a changed set-up under a new name."""
+    set_ups.keep_set_up(ask.server.settings, name.strip(), text)
+    ask.did("handed in training set-up", name.strip())
+    return ask.go("/models")
 
 
 def run(ask: Asking, made_id: str) -> Response:

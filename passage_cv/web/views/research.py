@@ -21,6 +21,7 @@ from passage_cv.web.ask import Ask, Asking, NotFound
 from passage_cv.web.headers import REPORT_POLICY
 from passage_cv.web.paths import below
 from passage_cv.web.people import Role
+from passage_cv.web.set_ups import shipped, training_set_ups
 from passage_cv.web.tables import Batch, Job, Made
 from passage_cv.web.worker import log_path
 
@@ -128,7 +129,8 @@ def models(ask: Asking) -> Response:
         "models",
         runs=rules.made_of(ask.db, "run"),
         scores=rules.made_of(ask.db, "scores"),
-        configs=list(rules.train_settings()),
+        configs=list(training_set_ups(ask.server.settings)),
+        shipped=list(shipped()),
         policies=list(rules.list_policies(ask.server.settings)),
         versions=[info.name for info in remembered.versions(ask.server.settings, store)][::-1] if store else [],
         jobs=jobs_seen(ask, ("train", "score")),

@@ -19,7 +19,7 @@ from passage_cv.errors import InputError
 from passage_cv.files import write_text
 from passage_cv.intake.check import check_batch
 from passage_cv.intake.names import any_names
-from passage_cv.intake.refused import set_batch_aside
+from passage_cv.intake.refused import note_accepted, set_batch_aside
 from passage_cv.intake.sheet import RESOLUTIONS
 from passage_cv.policy import read_policy
 
@@ -80,12 +80,16 @@ def accept(  # noqa: PLR0917 - typer fills these by name
                 kept = set_batch_aside(checked, aside, why=str(refusal), at=datetime.now(UTC).isoformat())
                 warn(f"Set aside whole: {kept}. Decide in {RESOLUTIONS} there, then accept that folder.")
             raise
+    now = datetime.now(UTC).isoformat()
+    noted = note_accepted(checked, aside, version=receipt.version, who=author, at=now) if receipt.changed else []
     if receipt_to:
         write_text(receipt_to, receipt_page(receipt))
     if as_json:
         show_json(receipt.as_dict())
     else:
         _show_receipt(receipt)
+        for path in noted:
+            show(f"It was refused before; that is history now: {path}")
 
 
 def _given_settings(

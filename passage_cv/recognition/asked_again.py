@@ -67,6 +67,13 @@ class TrainFish:
         """How many numbers are said of a picture."""
         return len(self.classes.classes) + self.says_unfamiliarity
 
+    def kept(self, places: Sequence[int]) -> Floats:
+        """What the run itself said out of fold (n, n_said), by places in its scores."""
+        logits = self.scores.values[places]
+        if not self.says_unfamiliarity:
+            return np.asarray(logits)
+        return np.concatenate([logits, self.scores.numbers["unfamiliarity"][places][:, None]], axis=1)
+
     def as_scores(self, said: Floats, rows: Rows) -> Scores:
         """What is said of some rows (n, n_said) as a scores file of this run."""
         logits = said[:, : len(self.classes.classes)]
@@ -148,7 +155,7 @@ def without_each(run: Path, store: Store, unit: LeftOut, *, progress: Progress =
     else:
         require_whole(fish, unit, where=run)
         row_of = {str(name): row for row, name in enumerate(fish.scores.text["image_sha256"])}
-        said = np.asarray(fish.scores.values[[row_of[name] for name in fish.rows.where(has).images]])
+        said = fish.kept([row_of[name] for name in fish.rows.where(has).images])
     seen = np.asarray(np.isfinite(said).all(axis=1))
     return fish.as_scores(said[seen], fish.rows.where(has).where(seen))
 
@@ -245,12 +252,13 @@ def _network_without(fish: TrainFish, run: Path, settings: TunedSettings, number
     network = open_fold(run, number, settings, len(fish.classes.classes))
     present = np.isin(np.arange(len(fish.classes.classes)), fish.examples.label[fish.fold != number])
 
-    def logits(crops: npt.NDArray[np.uint8]) -> Floats32:
-        out = network(crops)
-        out[:, ~present] = out[:, present].min(axis=1, keepdims=True) - ABSENT_GAP
-        return out
+    def say(crops: npt.NDArray[np.uint8]) -> Floats32:
+        said = network(crops)
+        logits = said[:, : len(present)]
+        logits[:, ~present] = logits[:, present].min(axis=1, keepdims=True) - ABSENT_GAP
+        return said
 
-    return logits
+    return say
 
 
 def _places(rows: Rows, unit: LeftOut, *, where: Path) -> tuple[npt.NDArray[np.bool_], Ints]:

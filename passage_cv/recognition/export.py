@@ -154,7 +154,7 @@ def attach_unfamiliarity(model: bytes, unfamiliarity: Unfamiliarity) -> bytes:
         for name, value in numbers.items()
     )
     graph.initializer.append(numpy_helper.from_array(np.array([1], dtype=np.int64), f"{UNFAMILIARITY}.axis"))
-    graph.node.extend(_unfamiliarity_nodes())
+    graph.node.extend(_unfamiliarity_nodes(are_turned=known.within.are_turned))
     graph.output.append(helper.make_tensor_value_info(UNFAMILIARITY, onnx.TensorProto.FLOAT, ["n", 1]))
     onnx.checker.check_model(loaded)
     return _serialise(loaded)
@@ -164,32 +164,45 @@ def _numbers_of(name: str, axes: Axes) -> dict[str, Floats]:
     return {f"{name}.weight": axes.weights, f"{name}.bias": axes.bias}
 
 
-def _unfamiliarity_nodes() -> list[onnx.NodeProto]:
+def _node(operator: str, inputs: str, output: str, **attributes: Any) -> onnx.NodeProto:  # noqa: ANN401 - ONNX has no types
+    """A node between values of unfamiliarity, named without it."""
+    named = [name if name == EMBEDDING else f"{UNFAMILIARITY}.{name}" for name in inputs.split()]
+    return helper.make_node(operator, named, [f"{UNFAMILIARITY}.{output}"], **attributes)
+
+
+_TURNED = (
+    _node("Gemm", "features within.weight within.bias", "place", transB=1),
+    _node("Gemm", "features overall.weight overall.bias", "place_overall", transB=1),
+)
+_STRETCHED = (
+    _node("Mul", "features within.weight", "stretched"),
+    _node("Add", "stretched within.bias", "place"),
+    _node("Mul", "features overall.weight", "stretched_overall"),
+    _node("Add", "stretched_overall overall.bias", "place_overall"),
+)
+"""How features get into axes; see :class:`~passage_cv.recognition.familiarity.Axes`."""
+
+
+def _unfamiliarity_nodes(*, are_turned: bool) -> list[onnx.NodeProto]:
     """What :meth:`~passage_cv.recognition.familiarity.Unfamiliarity.of` computes, step by step."""
-
-    def node(operator: str, inputs: str, output: str, **attributes: Any) -> onnx.NodeProto:  # noqa: ANN401 - ONNX has no types
-        named = [name if name == EMBEDDING else f"{UNFAMILIARITY}.{name}" for name in inputs.split()]
-        return helper.make_node(operator, named, [f"{UNFAMILIARITY}.{output}"], **attributes)
-
     return [
-        node("Cast", EMBEDDING, "features", to=onnx.TensorProto.DOUBLE),
-        node("Gemm", "features within.weight within.bias", "place", transB=1),
-        node("Gemm", "features overall.weight overall.bias", "place_overall", transB=1),
-        node("ReduceSumSquare", "place axis", "from_middle"),
-        node("Sqrt", "from_middle", "length"),
-        node("MatMul", "place unit_means", "along_means"),
-        node("ReduceMax", "along_means axis", "along_nearest"),
-        node("Div", "along_nearest length", "cosine"),
-        node("MatMul", "place minus_twice_means", "towards_means"),
-        node("Add", "towards_means means_squared", "beyond_middle"),
-        node("ReduceMin", "beyond_middle axis", "nearest_beyond_middle"),
-        node("Add", "nearest_beyond_middle from_middle", "from_nearest"),
-        node("ReduceSumSquare", "place_overall axis", "from_all"),
-        node("Sub", "from_nearest from_all", "relative_distance"),
-        node("Mul", "cosine of_cosine", "direction_part"),
-        node("Mul", "relative_distance of_distance", "distance_part"),
-        node("Add", "direction_part distance_part", "parts"),
-        node("Add", "parts offset", "joined"),
+        _node("Cast", EMBEDDING, "features", to=onnx.TensorProto.DOUBLE),
+        *(_TURNED if are_turned else _STRETCHED),
+        _node("ReduceSumSquare", "place axis", "from_middle"),
+        _node("Sqrt", "from_middle", "length"),
+        _node("MatMul", "place unit_means", "along_means"),
+        _node("ReduceMax", "along_means axis", "along_nearest"),
+        _node("Div", "along_nearest length", "cosine"),
+        _node("MatMul", "place minus_twice_means", "towards_means"),
+        _node("Add", "towards_means means_squared", "beyond_middle"),
+        _node("ReduceMin", "beyond_middle axis", "nearest_beyond_middle"),
+        _node("Add", "nearest_beyond_middle from_middle", "from_nearest"),
+        _node("ReduceSumSquare", "place_overall axis", "from_all"),
+        _node("Sub", "from_nearest from_all", "relative_distance"),
+        _node("Mul", "cosine of_cosine", "direction_part"),
+        _node("Mul", "relative_distance of_distance", "distance_part"),
+        _node("Add", "direction_part distance_part", "parts"),
+        _node("Add", "parts offset", "joined"),
         helper.make_node("Cast", [f"{UNFAMILIARITY}.joined"], [UNFAMILIARITY], to=onnx.TensorProto.FLOAT),
     ]
 

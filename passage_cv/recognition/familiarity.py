@@ -6,7 +6,7 @@ number. Which score finds most fish of kinds never seen is asked in ``unfamiliar
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -23,6 +23,7 @@ from passage_cv.recognition.heads import (
     Grid,
     Ints,
     mean_of_images,
+    split_by_class,
     standardise,
     turn,
 )
@@ -46,7 +47,8 @@ WEIGHTS = (2.0, 1.0)
 class Axes:
     """Features turned and stretched: ``features @ weights.T + bias``.
 
-    ``weights`` has shape (n_axes, n_features), ``bias`` (n_axes,).
+    ``weights`` has shape (n_axes, n_features), ``bias`` (n_axes,). Features that are only stretched have weights of
+    shape (n_features,): ``features * weights + bias``.
     """
 
     weights: Floats
@@ -54,7 +56,13 @@ class Axes:
 
     def place(self, features: npt.NDArray[np.floating]) -> Floats:
         """Features in these axes, shape (n, n_axes)."""
-        return np.asarray(features.astype(np.float64) @ self.weights.T + self.bias)
+        values = features.astype(np.float64)
+        return np.asarray((values @ self.weights.T if self.are_turned else values * self.weights) + self.bias)
+
+    @property
+    def are_turned(self) -> bool:
+        """Whether an axis is more than one feature."""
+        return self.weights.ndim == 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,6 +151,13 @@ class Unfamiliarity:
             "joined.spread": self.joined.spread,
         }
 
+    @classmethod
+    def of_tensors(cls, tensors: Mapping[str, Floats]) -> Unfamiliarity:
+        """From what :meth:`tensors` gave."""
+        within, overall = (Axes(tensors[f"{name}.weight"], tensors[f"{name}.bias"]) for name in ("within", "overall"))
+        familiar = Familiar(within, tensors["within.means"], overall)
+        return cls(familiar, Joined(tensors["joined.middle"], tensors["joined.spread"]))
+
 
 def fit_familiar(examples: Examples, shrinkage: float) -> Familiar:
     """Class means and both covariances of examples, each individual weighing 1.
@@ -166,6 +181,25 @@ def fit_familiar(examples: Examples, shrinkage: float) -> Familiar:
         within=Axes(within, -within @ (centre + spread * space.middle)),
         means=space.centres[space.counts > 0] * stretch,
         overall=Axes(around, -around @ centre),
+    )
+
+
+def fit_round_familiar(examples: Examples) -> Familiar:
+    """As :func:`fit_familiar` with shrinkage 1, where both covariances are alike in every direction.
+
+    Nothing has to be turned then, and an axis is one number instead of a row of a matrix.
+    """
+    standard, centre, spread = standardise(examples)
+    centres, inner = split_by_class(standard)
+    met = centres[standard.per_class > 0]
+    middle = met.mean(axis=0)
+    weight = standard.image_weight
+    within = 1.0 / np.sqrt((inner**2).sum(axis=0).mean())
+    overall = 1.0 / np.sqrt(np.average(standard.features**2, axis=0, weights=weight).mean())
+    return Familiar(
+        within=Axes(within / spread, -within * (centre / spread + middle)),
+        means=(met - middle) * within,
+        overall=Axes(overall / spread, -overall * centre / spread),
     )
 
 
@@ -199,8 +233,18 @@ def fit_unfamiliarity(
     for number, familiar in enumerate(fit_fold_familiar(examples, fold, point, extra=extra)):
         own = seen & (fold == number)
         scores[own] = familiar.scores(examples.features[own])
-    joined = Joined.of_known(mean_of_images(scores[seen], examples.where(seen).individual))
     whole = fit_familiar(with_extra(examples, extra), shrinkage_of(point))
+    return join_out_of_fold(whole, scores, examples, seen)
+
+
+def join_out_of_fold(
+    whole: Familiar, scores: Floats, examples: Examples, seen: npt.NDArray[np.bool_]
+) -> tuple[Unfamiliarity, Floats]:
+    """The score of what is familiar from all examples, and that of every image out of fold, shape (n_images,).
+
+    ``scores`` (n_images, 2) are both scores of each image by what had not seen it, NaN where not ``seen``.
+    """
+    joined = Joined.of_known(mean_of_images(scores[seen], examples.where(seen).individual))
     return Unfamiliarity(whole, joined), joined.join(scores)
 
 

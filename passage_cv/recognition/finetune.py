@@ -258,6 +258,22 @@ class _Course:
         return None if self.bench.folder is None else self.bench.folder / f"fit-{self.lesson.number}.pt"
 
 
+@torch.inference_mode()
+def features_of(network: nn.Module, bench: Bench) -> npt.NDArray[np.float32]:
+    """A network's features of every image of the bench as the gate would see it, (n_images, n_features).
+
+    Each process looks at its share. They are in full precision, and ``network`` is left on the device.
+    """
+    team, size = bench.team, bench.settings.schedule.batch_size
+    own: Batch = [(name, None) for name in bench.images[team.rank :: team.size]]
+    made = bench.loader.batches(own[start : start + size] for start in range(0, len(own), size))
+    network = network.to(team.device).eval()
+    rows = torch.cat([network(pixels_to_input(one.crops, team.device)) for one in made])
+    out = torch.zeros((len(bench.images), rows.shape[1]), device=team.device)
+    out[team.rank :: team.size] = rows
+    return np.asarray(team.summed(out).cpu().numpy(), dtype=np.float32)
+
+
 def learning_rate(epochs_done: float, schedule: ScheduleSettings) -> float:
     """Rises in a line over the warm-up, then falls to 0 along half a cosine.
 

@@ -1,12 +1,13 @@
 """Networks that had not seen a fold's fish, kept so that those fish can be asked about again.
 
-Comes in: averaged weights of a fit after a judged epoch. Goes out: one safetensors file per fold in the run folder,
-its head scaled to natural log-odds as the model's is, and such a file opened again as crops to logits.
+Comes in: averaged weights of a fit after a judged epoch, and what is familiar to that network. Goes out: one
+safetensors file per fold in the run folder, its head scaled to natural log-odds as the model's is, and such a file
+opened again as crops to what the network says.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -19,11 +20,14 @@ from torch import nn
 
 from passage_cv.errors import InputError
 from passage_cv.recognition.embed import Floats32, Run
-from passage_cv.recognition.networks import build_network
+from passage_cv.recognition.familiarity import Unfamiliarity
+from passage_cv.recognition.networks import Classifier, build_network
 from passage_cv.recognition.transforms import normalise
 from passage_cv.recognition.tuned_settings import TunedSettings
 
 HEAD = ("head.weight", "head.bias")
+SAYS = "unfamiliarity."
+"""Begins the names of what is no weight of the network."""
 
 Tensors = Mapping[str, npt.NDArray[Any]]
 
@@ -47,17 +51,40 @@ def keep_average(network: nn.Module, folder: Path, fit: int, epoch: int) -> None
     part.replace(path)
 
 
-def fold_tensors(folder: Path, n_folds: int, epoch: int, scale: float) -> dict[str, Tensors]:
-    """Name of each fold's file to the tensors of its network after ``epoch``, logits multiplied by ``scale``."""
+def open_average(folder: Path, fit: int, epoch: int, settings: TunedSettings, n_classes: int) -> Classifier:
+    """The network that :func:`keep_average` wrote, on the CPU in evaluation mode."""
+    return _with_weights(load_file(kept_average(folder, fit, epoch)), settings, n_classes)
+
+
+def fold_tensors(
+    folder: Path, epoch: int, scale: float, unfamiliarity: Sequence[Unfamiliarity]
+) -> dict[str, Tensors]:
+    """Name of each fold's file to what it holds: its network after ``epoch``, and what says how unfamiliar a fish is.
+
+    Parameters
+    ----------
+    folder
+        Where averages were kept.
+    epoch
+        Of all folds.
+    scale
+        What logits are multiplied by.
+    unfamiliarity
+        One for each fold.
+    """
     found: dict[str, Tensors] = {}
-    for number in range(n_folds):
+    for number, says in enumerate(unfamiliarity):
         tensors = load_file(kept_average(folder, number, epoch))
-        found[fold_file(number)] = tensors | {name: tensors[name] * np.float32(scale) for name in HEAD}
+        scaled = {name: tensors[name] * np.float32(scale) for name in HEAD}
+        found[fold_file(number)] = tensors | scaled | {SAYS + name: one for name, one in says.tensors().items()}
     return found
 
 
 def open_fold(run: Path, number: int, settings: TunedSettings, n_classes: int) -> Run:
-    """The network that had not seen a fold, from crops (n, size, size, 3) to logits (n, n_classes), on the CPU.
+    """The network that had not seen a fold, on the CPU: from crops (n, size, size, 3) to logits (n, n_classes).
+
+    Behind the logits stands how unfamiliar each crop is, where the run's networks say it; those of runs made before
+    do not.
 
     Raises
     ------
@@ -72,14 +99,26 @@ def open_fold(run: Path, number: int, settings: TunedSettings, n_classes: int) -
             where=str(path),
             do="Train again with the same settings; runs now keep the network of each fold.",
         )
-    bare = settings.network.model_copy(update={"weights": "random", "weights_sha256": ""})
-    network, _ = build_network(bare, n_classes)
-    network.load_state_dict({name: torch.from_numpy(one) for name, one in load_file(path).items()})
-    network.eval()
+    tensors = load_file(path)
+    says = {name.removeprefix(SAYS): one for name, one in tensors.items() if name.startswith(SAYS)}
+    weights = {name: one for name, one in tensors.items() if not name.startswith(SAYS)}
+    unfamiliarity = Unfamiliarity.of_tensors(says) if says else None
+    network = _with_weights(weights, settings, n_classes)
 
     @torch.inference_mode()
-    def logits(crops: npt.NDArray[np.uint8]) -> Floats32:
+    def say(crops: npt.NDArray[np.uint8]) -> Floats32:
         pixels = torch.from_numpy(crops).permute(0, 3, 1, 2).to(torch.float32)
-        return np.asarray(network(normalise(pixels)).numpy(), dtype=np.float32)
+        features = network.features(normalise(pixels))
+        said = [network.head(features).numpy()]
+        if unfamiliarity is not None:
+            said.append(unfamiliarity.of(features.numpy())[:, None])
+        return np.concatenate(said, axis=1).astype(np.float32)
 
-    return logits
+    return say
+
+
+def _with_weights(tensors: Tensors, settings: TunedSettings, n_classes: int) -> Classifier:
+    bare = settings.network.model_copy(update={"weights": "random", "weights_sha256": ""})
+    network, _ = build_network(bare, n_classes)
+    network.load_state_dict({name: torch.from_numpy(one) for name, one in tensors.items()})
+    return network.eval()

@@ -218,11 +218,8 @@ def turn(examples: Examples) -> Space:
     counts, labels = examples.per_class, examples.label_of_individual
     n_free = max(1, len(labels) - int((counts > 0).sum()))
     means = mean_of_images(examples.features, examples.individual)
-    centres = np.zeros((examples.n_classes, means.shape[1]))
-    np.add.at(centres, labels, means)
-    centres /= np.maximum(counts, 1)[:, None]
-    inner = (examples.features - centres[examples.label]) * np.sqrt(examples.image_weight)[:, None]
-    variance, axes = np.linalg.eigh(inner.T @ inner / n_free)
+    centres, inner = split_by_class(examples)
+    variance, axes = np.linalg.eigh(inner.T @ inner)
     middle = centres[counts > 0].mean(axis=0)
     return Space(
         counts=counts,
@@ -232,6 +229,21 @@ def turn(examples: Examples) -> Space:
         variance=np.maximum(variance, 0.0),
         variance_of_means=(((means - centres[labels]) @ axes) ** 2).sum(axis=0) / n_free,
     )
+
+
+def split_by_class(examples: Examples) -> tuple[Floats, Floats]:
+    """Class means (n_classes, n_features), 0 where none was met, and what is left of each image without them.
+
+    What is left (n_images, n_features) is weighted such that its squares sum to the pooled variance within classes of
+    each feature, each individual weighing 1.
+    """
+    counts, labels = examples.per_class, examples.label_of_individual
+    means = mean_of_images(examples.features, examples.individual)
+    centres = np.zeros((examples.n_classes, means.shape[1]))
+    np.add.at(centres, labels, means)
+    centres /= np.maximum(counts, 1)[:, None]
+    weight = examples.image_weight / max(1, len(labels) - int((counts > 0).sum()))
+    return centres, (examples.features - centres[examples.label]) * np.sqrt(weight)[:, None]
 
 
 def fit_logistics(examples: Examples, grid: LogisticGrid) -> list[Head]:

@@ -6,23 +6,23 @@ Comes in: a version and the settings of a fine-tuning run. Goes out: the same fi
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 import numpy.typing as npt
-import torch
 
 from passage_cv.dataset.versions import Version
 from passage_cv.errors import InputError
 from passage_cv.policy import Policy
 from passage_cv.progress import Progress, silent
 from passage_cv.recognition.ablation import everybody
-from passage_cv.recognition.familiarity import LEAST_SHRINKAGE, Joined, fit_familiar
-from passage_cv.recognition.finetune import Bench, Lesson, fit_network, pixels_to_input
+from passage_cv.recognition.embed import Floats32
+from passage_cv.recognition.familiarity import LEAST_SHRINKAGE, Familiar, Joined, fit_familiar, fit_round_familiar
+from passage_cv.recognition.finetune import Bench, Lesson, features_of, fit_network
 from passage_cv.recognition.heads import Examples, Floats, Head, Ints, mean_of_images
 from passage_cv.recognition.left_out import LeftOutClasses, learnt_from, name_classes
-from passage_cv.recognition.pictures import Batch
 from passage_cv.recognition.selection import folds_of_images
 from passage_cv.recognition.team import join_team
 from passage_cv.recognition.tuned import as_examples, best_scale, make_bench
@@ -45,7 +45,11 @@ ROUND = ", round axes"
 
 A network draws the fish that it learns from together, so that their covariance may say little about new ones.
 """
-SHRINKAGES = {"": LEAST_SHRINKAGE, ROUND: 1.0}
+FAMILIAR: Mapping[str, Callable[[Examples], Familiar]] = {
+    "": partial(fit_familiar, shrinkage=LEAST_SHRINKAGE),
+    ROUND: fit_round_familiar,
+}
+"""How what is familiar is fitted, by how names of scores end."""
 FEWEST_KNOWN = 2
 
 
@@ -75,7 +79,7 @@ class Taught:
     """A network that a group of classes was left out of: its head, and its features of every image of the bench."""
 
     head: Head
-    features: Floats
+    features: Floats32
 
 
 def leave_out_of_tuning(
@@ -178,21 +182,8 @@ def _teach(bench: Bench, is_learnt: npt.NDArray[np.bool_], number: int) -> Taugh
     head, n_classes = learnt.network.head, bench.examples.n_classes
     weights, bias = np.zeros((n_classes, head.in_features)), np.zeros(n_classes)
     weights[present], bias[present] = head.weight.detach().numpy(), head.bias.detach().numpy()
-    return Taught(
-        Head(weights, bias, np.isin(np.arange(n_classes), present)), _features_of_all(learnt.network.features, bench)
-    )
-
-
-@torch.inference_mode()
-def _features_of_all(network: torch.nn.Module, bench: Bench) -> Floats:
-    """Features of every image as the gate would see it, in full precision."""
-    network, size = network.to(bench.team.device), bench.settings.schedule.batch_size
-    batches: list[Batch] = [
-        [(name, None) for name in bench.images[start : start + size]] for start in range(0, len(bench.images), size)
-    ]
-    made = bench.loader.batches(batches)
-    rows = [network(pixels_to_input(one.crops, bench.team.device)).cpu().numpy() for one in made]
-    return np.concatenate(rows).astype(np.float64)
+    features = features_of(learnt.network.features, bench)
+    return Taught(Head(weights, bias, np.isin(np.arange(n_classes), present)), features)
 
 
 def score_absence(examples: Examples, absence: Absence, taught: Sequence[Taught]) -> dict[str, Floats]:
@@ -216,15 +207,15 @@ def score_absence(examples: Examples, absence: Absence, taught: Sequence[Taught]
     for number, one in enumerate(taught):
         asked = absence.asked == number
         part = replace(examples, features=one.features).where(absence.taught(number))
-        for ending, shrinkage in SHRINKAGES.items():
-            familiar = fit_familiar(part, shrinkage)
+        for ending, fit in FAMILIAR.items():
+            familiar = fit(part)
             learnt = Learnt(one.head.scaled(scale), familiar, familiar.within.place(part.features))
             for name, values in ask_scores(learnt, one.features[asked]).items():
                 if not ending or name not in OF_LOGITS:
                     of_images.setdefault(name + ending, np.zeros(len(asked)))[asked] = values
     of_fish = per_individual(of_images, examples.individual)
     is_known = ~np.isin(examples.label_of_individual, examples.label[absence.is_strange])
-    return {DEFAULT + ending: _joined(of_fish, is_known, ending) for ending in SHRINKAGES} | of_fish
+    return {DEFAULT + ending: _joined(of_fish, is_known, ending) for ending in FAMILIAR} | of_fish
 
 
 def _scale_of(examples: Examples, absence: Absence, taught: Sequence[Taught]) -> float:

@@ -138,7 +138,7 @@ def choose_head(
             do="Accept batches with another class.",
         )
     fold = folds_of_images(examples, unit, n_folds=n_folds, seed=seed)
-    seen = _seen(examples, fold)
+    seen = seen_elsewhere(examples, fold)
     grids = grids_to_try(grids, len(examples.label_of_individual))
     if not grids:
         raise InputError(
@@ -197,7 +197,7 @@ def balanced_log_loss(logits: Floats, label: Ints, scale: float = 1.0) -> float:
     return float(np.mean([true[label == one].mean() for one in np.unique(label)]))
 
 
-def _seen(examples: Examples, fold: Ints) -> npt.NDArray[np.bool_]:
+def seen_elsewhere(examples: Examples, fold: Ints) -> npt.NDArray[np.bool_]:
     """Whether each image's class has an individual in another fold."""
     seen = np.zeros(len(fold), dtype=np.bool_)
     for one in np.unique(fold):

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import torch
 from scipy.optimize import minimize_scalar
 
@@ -23,18 +24,24 @@ from passage_cv.dataset.working import working_image
 from passage_cv.errors import InputError
 from passage_cv.files import canonical_json, sha256_bytes
 from passage_cv.policy import Policy
-from passage_cv.progress import Progress, silent
+from passage_cv.progress import Progress, silent, tracked
 from passage_cv.recognition.augment import Augmentation
-from passage_cv.recognition.export import attach_head, export_backbone
-from passage_cv.recognition.finetune import Bench, Learnt, Lesson, fit_network
+from passage_cv.recognition.export import attach_head, attach_unfamiliarity, export_backbone
+from passage_cv.recognition.familiarity import (
+    UNFAMILIARITY_FILE,
+    Unfamiliarity,
+    fit_round_familiar,
+    join_out_of_fold,
+)
+from passage_cv.recognition.finetune import Bench, Learnt, Lesson, features_of, fit_network
 from passage_cv.recognition.fitted import Fitted
-from passage_cv.recognition.fold_networks import fold_tensors
+from passage_cv.recognition.fold_networks import fold_tensors, open_average
 from passage_cv.recognition.heads import Examples, Floats, Ints, mean_of_images
 from passage_cv.recognition.on_card import CardEffects
 from passage_cv.recognition.paying import expected_cost
 from passage_cv.recognition.pictures import PictureLoader, Pictures
 from passage_cv.recognition.rows import Rows, RunClasses
-from passage_cv.recognition.selection import balanced_log_loss, folds_of_images
+from passage_cv.recognition.selection import balanced_log_loss, folds_of_images, seen_elsewhere
 from passage_cv.recognition.team import Team, join_team
 from passage_cv.recognition.tuned_settings import TunedSettings
 
@@ -112,10 +119,11 @@ def tune(  # noqa: PLR0913 - what a run is made of, each thing once
         best = min(judged, key=lambda one: one.rank)
         everything = np.arange(len(rows))
         learnt = fit_network(bench, Lesson(n_folds, everything, everything[:0], best.epoch))
-    fitted = _as_fitted(learnt, best, judged, left_out[best.epoch], examples, fold, settings, team)
-    fitted = replace(fitted, tensors={**fitted.tensors, **fold_tensors(unfinished, n_folds, best.epoch, best.scale)})
+        familiarity = fit_tuned_familiarity(bench, learnt, fold, best.epoch)
+    fitted = _as_fitted(learnt, best, judged, left_out[best.epoch], familiarity, settings, team)
+    kept = fold_tensors(unfinished, best.epoch, best.scale, familiarity.without_fold)
     shutil.rmtree(unfinished, ignore_errors=True)
-    return fitted
+    return replace(fitted, tensors={**fitted.tensors, **kept})
 
 
 def require_sides_kept(mirrored: bool, policy: Policy | None) -> None:  # noqa: FBT001 - it is what is asked about
@@ -224,37 +232,67 @@ def best_scale(logits: Floats, label: Ints) -> float:
     return float(np.exp(found.x))
 
 
+@dataclass(frozen=True, slots=True)
+class TunedFamiliarity:
+    """What says how unfamiliar a fish is: with the model, and with the network without each fold.
+
+    ``left_out`` is what is said of each image out of fold, NaN where not ``seen``: where its class had no fish in
+    another fold.
+    """
+
+    whole: Unfamiliarity
+    without_fold: tuple[Unfamiliarity, ...]
+    left_out: Floats
+    seen: npt.NDArray[np.bool_]
+
+
+def fit_tuned_familiarity(bench: Bench, learnt: Learnt, fold: Ints, epoch: int) -> TunedFamiliarity:
+    """Ask each fold's network, as it was kept after an epoch, what it has learnt from and what it has not.
+
+    Axes are round: left out of fine-tuning, fish of a class were held as often as with turned ones (README), and the
+    model grows by a few numbers for each feature instead of a matrix.
+    """
+    examples, seen = bench.examples, seen_elsewhere(bench.examples, fold)
+    scores, known = np.full((len(fold), 2), np.nan), []
+    assert bench.folder is not None
+    for number in tracked(range(int(fold.max()) + 1), "Asking each fold's network", bench.progress):
+        network = open_average(bench.folder, number, epoch, bench.settings, examples.n_classes)
+        part = replace(examples, features=features_of(network.features, bench))
+        own = seen & (fold == number)
+        known.append(fit_round_familiar(part.where(fold != number)))
+        scores[own] = known[-1].scores(part.features[own])
+    whole = fit_round_familiar(replace(examples, features=features_of(learnt.network.features, bench)))
+    unfamiliarity, left_out = join_out_of_fold(whole, scores, examples, seen)
+    without = tuple(Unfamiliarity(one, unfamiliarity.joined) for one in known)
+    return TunedFamiliarity(unfamiliarity, without, left_out, seen)
+
+
 def _as_fitted(
     learnt: Learnt,
     best: Judgement,
     judged: Sequence[Judgement],
     logits: Floats,
-    examples: Examples,
-    fold: Ints,
+    familiarity: TunedFamiliarity,
     settings: TunedSettings,
     team: Team,
 ) -> Fitted:
-    head = learnt.network.head
-    weight = head.weight.detach().numpy() * np.float32(best.scale)
-    bias = head.bias.detach().numpy() * np.float32(best.scale)
-    seen = np.array(
-        [
-            bool(np.any((examples.label == label) & (fold != own)))
-            for label, own in zip(examples.label, fold, strict=True)
-        ]
-    )
+    network = learnt.network.to("cpu")
+    weight = network.head.weight.detach().numpy() * np.float32(best.scale)
+    bias = network.head.bias.detach().numpy() * np.float32(best.scale)
     scaled = logits * best.scale
-    scaled[~seen] = np.nan
-    features = learnt.network.features
+    scaled[~familiarity.seen] = np.nan
+    model = attach_head(export_backbone(network.features, settings.crop.size), weight, bias)
     return Fitted(
-        model=attach_head(export_backbone(features, settings.crop.size), weight, bias),
+        model=attach_unfamiliarity(model, familiarity.whole),
         tensors={
             "head.safetensors": {"weight": weight, "bias": bias},
-            "network.safetensors": {name: one.numpy() for name, one in features.state_dict().items()},
+            "network.safetensors": {name: one.numpy() for name, one in network.features.state_dict().items()},
+            UNFAMILIARITY_FILE: familiarity.whole.tensors(),
         },
         logits=scaled,
-        seen=seen,
+        seen=familiarity.seen,
         loss=best.loss,
+        unfamiliarity=familiarity.left_out,
         details=_details(learnt, best, judged, team),
     )
 

@@ -1,8 +1,7 @@
 """Which way of asking how unlike everything learnt a fish looks finds fish of a kind never seen.
 
 A high value holds the fish: that limits the load on people, not the risk. :data:`DEFAULT` held most over photographs
-and drawn fish together (README); a head on a frozen network says it of each view, as an output of the model. Of a
-fine-tuned network it is the centred energy of the logits, which needs nothing beside them.
+and drawn fish together (README); the model says it of each view, as an output of its own.
 """
 
 from __future__ import annotations

@@ -28,6 +28,7 @@ from passage_cv.recognition.familiarity import (
     Unfamiliarity,
     fit_familiar,
     fit_fold_familiar,
+    fit_round_familiar,
     fit_unfamiliarity,
     read_joined,
     shrinkage_of,
@@ -75,6 +76,21 @@ def test_both_scores_agree_with_scipy_and_scikit_learn(examples: Examples) -> No
     familiar = fit_familiar(examples, 0.2)
     np.testing.assert_allclose(familiar.direction(STRANGE), direction, rtol=1e-9)
     np.testing.assert_allclose(familiar.relative_distance(STRANGE), distance, rtol=1e-8, atol=1e-8)
+
+
+def test_round_axes_are_those_of_a_covariance_that_is_wholly_shrunken(examples: Examples) -> None:
+    repeated = np.repeat(np.arange(len(examples.label)), np.where(np.arange(len(examples.label)) % 3 == 0, 2, 1))
+    more = Examples(examples.features[repeated], examples.label[repeated], examples.individual[repeated], 4)
+    found = fit_round_familiar(more)
+    np.testing.assert_allclose(found.scores(STRANGE), fit_familiar(more, 1.0).scores(STRANGE), rtol=1e-9, atol=1e-9)
+    assert found.within.weights.shape == (6,)
+
+
+def test_what_says_unfamiliarity_is_the_same_after_writing_and_reading(examples: Examples) -> None:
+    for familiar in (fit_round_familiar(examples), fit_familiar(examples, 0.2)):
+        says = Unfamiliarity(familiar, Joined.of_known(familiar.scores(examples.features)))
+        again = Unfamiliarity.of_tensors(says.tensors())
+        np.testing.assert_array_equal(again.of(STRANGE), says.of(STRANGE))
 
 
 def test_an_individual_weighs_1_however_many_images_it_has(examples: Examples) -> None:
@@ -146,12 +162,12 @@ def test_the_model_computes_the_same_from_its_embedding(tmp_path: Path) -> None:
     features = Embedder(bare).embed(crops)
     learnt = Examples(features[:60], np.arange(60, dtype=np.intp) % 3, np.arange(60), 3)
     fold, seen = np.arange(60) // 12, np.ones(60, dtype=bool)
-    fitted, _ = fit_unfamiliarity(learnt, fold, seen, POINT)
-    model = GateModel(attach_unfamiliarity(bare, fitted))
-    said = model.see(crops)
-    assert said.unfamiliarity is not None
-    np.testing.assert_allclose(said.unfamiliarity, fitted.of(features), rtol=1e-5, atol=1e-6)
-    np.testing.assert_array_equal(said.logits, GateModel(bare).logits(crops))
+    turned, _ = fit_unfamiliarity(learnt, fold, seen, POINT)
+    for fitted in (turned, Unfamiliarity(fit_round_familiar(learnt), turned.joined)):
+        said = GateModel(attach_unfamiliarity(bare, fitted)).see(crops)
+        assert said.unfamiliarity is not None
+        np.testing.assert_allclose(said.unfamiliarity, fitted.of(features), rtol=1e-5, atol=1e-6)
+        np.testing.assert_array_equal(said.logits, GateModel(bare).logits(crops))
     assert GateModel(bare).see(crops).unfamiliarity is None
 
 

@@ -10,7 +10,7 @@ import pytest
 import torch
 from hypothesis import given
 from hypothesis import strategies as st
-from safetensors.numpy import save_file
+from safetensors.numpy import load_file, save_file
 
 from passage_cv.config import configs_folder, read_settings
 from passage_cv.dataset.store import Store
@@ -19,10 +19,12 @@ from passage_cv.errors import InputError
 from passage_cv.recognition import asked_again
 from passage_cv.recognition.asked_again import TrainFish, can_leave_out, read_train_fish, require_whole, without_each
 from passage_cv.recognition.embed import Run
+from passage_cv.recognition.familiarity import Axes, Familiar, Joined, Unfamiliarity
 from passage_cv.recognition.fold_networks import fold_tensors, keep_average, open_fold
 from passage_cv.recognition.networks import build_network
 from passage_cv.recognition.robustness import SWEEPS, worse_views
 from passage_cv.recognition.rows import Rows
+from passage_cv.recognition.settings import read_train_settings
 from passage_cv.recognition.train import train_model
 from passage_cv.recognition.tuned_settings import NetworkSettings, TunedSettings
 from passage_cv.scores import Scores, read_scores
@@ -105,7 +107,7 @@ def tuned(tmp_path_factory: pytest.TempPathFactory) -> Tuned:
 
 def test_every_fish_is_asked_of_its_own_folds_network(tuned: Tuned, monkeypatch: pytest.MonkeyPatch) -> None:
     def stand_in(run: Path, number: int, settings: object, n_classes: int) -> Run:
-        return lambda crops: np.array([[10 * number, crops.mean() / 255, 0]], np.float32)
+        return lambda crops: np.array([[10 * number, crops.mean() / 255, 0, number]], np.float32)
 
     monkeypatch.setattr(asked_again, "open_fold", stand_in)  # the tiny network has learnt nothing to tell apart
     found = worse_views(tuned.run, tuned.store, per_class=2, seed=3)["under-exposure"]
@@ -114,6 +116,7 @@ def test_every_fish_is_asked_of_its_own_folds_network(tuned: Tuned, monkeypatch:
     for scores in found.values():
         asked = [10 * fold_of[str(name)] for name in scores.text["image_sha256"]]
         np.testing.assert_array_equal(scores.values[:, 0], asked)
+        np.testing.assert_array_equal(scores.numbers["unfamiliarity"] * 10, asked)
     light = [scores.values[:, 1] for scores in found.values()]
     assert all(np.all(darker < lighter) for lighter, darker in pairwise(light))
 
@@ -135,10 +138,27 @@ def test_a_kept_network_gives_what_it_gave_times_the_scale(tmp_path: Path) -> No
     with torch.inference_mode():
         wanted = 2.5 * network.eval()(pixels).numpy()
     keep_average(network, tmp_path, 0, 7)
-    for name, tensors in fold_tensors(tmp_path, 1, 7, 2.5).items():
+    axes = Axes(np.ones(1280), np.zeros(1280))
+    says = Unfamiliarity(Familiar(axes, np.eye(3, 1280), axes), Joined(np.zeros(2), np.ones(2)))
+    for name, tensors in fold_tensors(tmp_path, 7, 2.5, [says]).items():
         save_file(dict(tensors), tmp_path / name)
     found = open_fold(tmp_path, 0, settings, 3)(crops)
-    assert np.abs(found - wanted).max() < 1e-3 * wanted.std(axis=0).min()
+    assert np.abs(found[:, :3] - wanted).max() < 1e-3 * wanted.std(axis=0).min()
+    with torch.inference_mode():
+        features = network.features(pixels).numpy()
+    np.testing.assert_allclose(found[:, 3], says.of(features), rtol=1e-3)
+
+
+def test_a_network_kept_before_2026_11_26_says_logits_alone(tuned: Tuned, tmp_path: Path) -> None:
+    kept = load_file(tuned.run / "fold-0.safetensors")
+    save_file(
+        {name: one for name, one in kept.items() if "unfamiliarity" not in name}, tmp_path / "fold-0.safetensors"
+    )
+    settings = read_train_settings(tuned.run / "settings.toml")
+    assert isinstance(settings, TunedSettings)
+    crops = np.random.default_rng(1).integers(0, 256, (2, SMALL, SMALL, 3), dtype=np.uint8)
+    before, now = (open_fold(folder, 0, settings, 3)(crops) for folder in (tmp_path, tuned.run))
+    np.testing.assert_array_equal(before, now[:, :3])
 
 
 def test_trips_are_left_out_of_a_fine_tuned_run_by_its_folds(tuned: Tuned) -> None:
@@ -146,6 +166,7 @@ def test_trips_are_left_out_of_a_fine_tuned_run_by_its_folds(tuned: Tuned) -> No
     found, kept = without_each(tuned.run, tuned.store, "trip"), read_scores(tuned.run / "train_scores.parquet")
     assert len(set(found.text["trip"].tolist())) == 3
     np.testing.assert_array_equal(found.values, kept.values)
+    np.testing.assert_array_equal(found.numbers["unfamiliarity"], kept.numbers["unfamiliarity"])
     trips, fold = np.array(tuned.fish.rows.column("trip")), tuned.fish.fold
     assert all(not set(trips[fold == one]) & set(trips[fold != one]) for one in set(fold))
 

@@ -16,10 +16,12 @@ from passage_cv.dataset.working import working_image
 from passage_cv.errors import InputError
 from passage_cv.files import sha256_file
 from passage_cv.policy import Policy
+from passage_cv.recognition.asked_again import ask_again
 from passage_cv.recognition.crop import crop_image
+from passage_cv.recognition.familiarity import UNFAMILIARITY_FILE, Unfamiliarity
 from passage_cv.recognition.finetune import Bench, Learnt, Lesson, fit_network
 from passage_cv.recognition.heads import ABSENT_GAP, Examples, Ints
-from passage_cv.recognition.model import GateModel
+from passage_cv.recognition.model import Embedder, GateModel
 from passage_cv.recognition.networks import build_network
 from passage_cv.recognition.paying import cost_table, expected_cost
 from passage_cv.recognition.rows import RunClasses, choose_classes, label_rows
@@ -29,7 +31,6 @@ from passage_cv.recognition.train import train_model
 from passage_cv.recognition.tuned import as_examples, judge, make_bench, require_sides_kept
 from passage_cv.recognition.tuned_settings import TunedSettings
 from passage_cv.scores import read_scores
-from passage_cv.stats.energy import centred_energy
 from tests.recognition.conftest import SMALL, World, tuned_settings
 
 ALONE = Team(0, 1, torch.device("cpu"))
@@ -92,7 +93,7 @@ def test_the_run_holds_the_files_of_the_format_and_its_network(tuned_run: Path) 
     assert {path.name for path in tuned_run.iterdir()} == {
         *("model.onnx", "head.safetensors", "network.safetensors", "settings.toml", "classes.json", "crop.json"),
         *("train_scores.parquet", "metrics.json", "mlflow.txt", "fold-0.safetensors", "fold-1.safetensors"),
-        *("classes.csv", "reliability.svg", "curves.svg"),
+        *("classes.csv", "reliability.svg", "curves.svg", "unfamiliarity.safetensors"),
     }
     assert [path.name for path in tuned_run.parent.iterdir() if "unfinished" in path.name] == []
 
@@ -126,12 +127,32 @@ def test_out_of_fold_scores_are_finite_and_of_train(tuned_run: Path) -> None:
     assert np.isfinite(scores.values).all()
 
 
-def test_unfamiliarity_is_the_centred_energy_of_the_logits(tuned_run: Path) -> None:
-    """No class was left out of fine-tuning to show that another score holds more."""
+def test_the_model_says_unfamiliarity_from_its_own_embedding(tuned_run: Path, world: World) -> None:
+    model, says = tuned_run / "model.onnx", load_file(tuned_run / UNFAMILIARITY_FILE)
+    crops = np.random.default_rng(2).integers(0, 256, (3, SMALL, SMALL, 3), dtype=np.uint8)
+    said = GateModel(model).see(crops).unfamiliarity
+    wanted = Unfamiliarity.of_tensors(says).of(Embedder(model.read_bytes()).embed(crops))
+    assert said is not None
+    np.testing.assert_allclose(said, wanted, rtol=1e-4, atol=1e-4)
+
+
+def test_unfamiliarity_out_of_fold_is_that_of_networks_which_had_not_learnt_from_the_fish(
+    tuned_run: Path, world: World
+) -> None:
     scores = read_scores(tuned_run / "train_scores.parquet")
-    assert scores.meta["unfamiliarity"] == "logits"
-    np.testing.assert_array_equal(scores.numbers["unfamiliarity"], centred_energy(scores.values))
-    assert not GateModel(tuned_run / "model.onnx").says_unfamiliarity
+    assert scores.meta["unfamiliarity"] == "model"
+    asked = ask_again(tuned_run, world.store)
+    every = np.ones(len(asked.fish.rows), dtype=bool)
+    said = asked.said(every, lambda name: working_image(world.store, name), label="Again")
+    assert said.shape == (len(every), 3 + 1)
+    # single precision, of features that hardly vary yet: in standard deviations of known fish
+    np.testing.assert_allclose(said[:, -1], scores.numbers["unfamiliarity"], atol=0.15)
+    per_fish = [scores.numbers["unfamiliarity"][scores.individual == one].mean() for one in set(scores.individual)]
+    assert np.mean(per_fish) == pytest.approx(0, abs=1e-9)  # in standard deviations of these very fish
+    networks = [load_file(tuned_run / f"fold-{number}.safetensors") for number in (0, 1)]
+    means = [one["unfamiliarity.within.means"] for one in networks]
+    assert means[0].shape == means[1].shape
+    assert not np.allclose(means[0], means[1])  # each knows other fish
 
 
 def test_settings_read_back_and_are_told_from_those_of_a_head(tuned_run: Path, world: World) -> None:

@@ -214,8 +214,8 @@ class _Course:
             one = rows.numpy().astype(np.float64)
             one[:, ~present] = one[:, present].min(axis=1, keepdims=True) - ABSENT_GAP
             logits[epoch] = one
-        self.network.__dict__.pop("forward", None)  # recorded launches keep hold of the card's memory, in a circle
-        gc.collect()
+        if self.network.__dict__.pop("forward", None):  # recorded launches hold the card's memory, in a circle
+            gc.collect()
         return Learnt(self.average.to("cpu").to(memory_format=torch.contiguous_format), self.origin, logits)
 
     # -- a kill and after --------------------------------------------------------------------------------------

@@ -16,6 +16,7 @@ from passage_cv.dataset.working import working_image
 from passage_cv.errors import InputError
 from passage_cv.files import sha256_file
 from passage_cv.policy import Policy
+from passage_cv.recognition.ablation import changed
 from passage_cv.recognition.asked_again import ask_again
 from passage_cv.recognition.crop import crop_image
 from passage_cv.recognition.familiarity import UNFAMILIARITY_FILE, Unfamiliarity
@@ -29,7 +30,7 @@ from passage_cv.recognition.settings import read_train_settings, settings_as_tom
 from passage_cv.recognition.team import Team
 from passage_cv.recognition.train import train_model
 from passage_cv.recognition.tuned import as_examples, judge, make_bench, require_sides_kept
-from passage_cv.recognition.tuned_settings import TunedSettings
+from passage_cv.recognition.tuned_settings import REGISTRY_NETWORK, TunedSettings
 from passage_cv.scores import read_scores
 from tests.recognition.conftest import SMALL, World, tuned_settings
 
@@ -81,11 +82,16 @@ def killed_after(epochs: int) -> Any:  # noqa: ANN401
     return progress
 
 
+def registry_settings() -> TunedSettings:
+    """The tiny settings with the registry's network, which is exported in no time."""
+    return changed(tuned_settings(), {"network": {"name": REGISTRY_NETWORK}})
+
+
 @pytest.fixture(scope="module")
 def tuned_run(world: World, tmp_path_factory: pytest.TempPathFactory) -> Path:
     torch.set_num_threads(1)
     out = tmp_path_factory.mktemp("tuned") / "run"
-    train_model(tuned_settings(), world.store, world.version, out)
+    train_model(registry_settings(), world.store, world.version, out)
     return out
 
 
@@ -99,7 +105,7 @@ def test_the_run_holds_the_files_of_the_format_and_its_network(tuned_run: Path) 
 
 
 def test_the_model_file_computes_what_the_network_does(tuned_run: Path) -> None:
-    settings = tuned_settings()
+    settings = registry_settings()
     network, _ = build_network(settings.network, 3)
     network.features.load_state_dict(
         {name: torch.from_numpy(one) for name, one in load_file(tuned_run / "network.safetensors").items()}
@@ -156,7 +162,7 @@ def test_unfamiliarity_out_of_fold_is_that_of_networks_which_had_not_learnt_from
 
 
 def test_settings_read_back_and_are_told_from_those_of_a_head(tuned_run: Path, world: World) -> None:
-    assert read_train_settings(tuned_run / "settings.toml") == tuned_settings()
+    assert read_train_settings(tuned_run / "settings.toml") == registry_settings()
     assert not isinstance(read_train_settings(world.run / "settings.toml"), TunedSettings)
 
 

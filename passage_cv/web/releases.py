@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import shutil
 import zipfile
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any
@@ -162,6 +163,13 @@ def way_back(history: list[Service]) -> WayBack | None:
 def service_of(db: Session, site: str) -> list[Service]:
     """What a site ran, newest first."""
     return list(db.scalars(select(Service).where(Service.site == site).order_by(Service.id.desc())))
+
+
+def packages_of(db: Session, sites: Mapping[str, list[Service]]) -> dict[str, str]:
+    """The package id of each release that sites ran; it stands in the gate's own log and registers too."""
+    ran = {line.release_id: line.release.package_id for lines in sites.values() for line in lines}
+    found = {release: db.get(Made, package) for release, package in ran.items()}
+    return {release: str(made.facts.get("package_id", "")) if made else "" for release, made in found.items()}
 
 
 def in_service(db: Session) -> dict[str, Service]:

@@ -47,7 +47,7 @@ def test_coverage_and_leaks_of_a_version(office: Office, researcher: Browser, tm
     page = researcher.get("/data/2/cover").text
     assert "Channa argus" in page
     assert "By light" in page
-    assert "Fewer than 5 fish" in page
+    assert "fewer than 5 fish" in page
     page = researcher.get("/data/2/leaks").text
     assert "Nothing is shared that must not be" in page
     assert "pictures (SHA-256)" in page

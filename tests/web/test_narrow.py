@@ -59,17 +59,34 @@ def _furnish(office: Office) -> str:
 
 def test_what_people_come_for_is_on_the_screen_of_a_telephone(office: Office) -> None:
     status = _furnish(office)
-    pages = {"/batches": "To resolve", "/cutoffs": "Limits", f"/service/status/{status}": "Alarm"}
     with watching(office.role(*Role)) as page:
-        for path, heading in pages.items():
-            page.set_viewport_size({"width": NARROW_PX, "height": 900})
+        page.set_viewport_size({"width": NARROW_PX, "height": 900})
+        page.goto(ADDRESS + "/batches")
+        box = page.get_by_role("columnheader", name="To resolve", exact=True).bounding_box()
+        assert box is not None
+        assert box["x"] + box["width"] <= NARROW_PX, box
+        for path in ("/cutoffs", f"/service/status/{status}", "/account", "/people", "/deeds", "/jobs"):
             page.goto(ADDRESS + path)
-            box = page.get_by_role("columnheader", name=heading, exact=True).bounding_box()
-            assert box is not None
-            assert box["x"] + box["width"] <= NARROW_PX, (path, box)
             look_at(page, f"narrow-{path.split('/')[1]}")
+        page.goto(f"{ADDRESS}/service/status/{status}")
         expect(page.get_by_text("2031-05-04 14:01 UTC to 2031-05-05 03:30 UTC")).to_be_visible()
         assert "T10:01" not in page.content()
-        for path in ("/account", "/people", "/deeds", "/jobs"):
+
+
+def test_each_line_of_a_list_is_a_block_that_names_its_cells(office: Office) -> None:
+    """Nothing of a list lies beside a narrow screen, and it stays a table for those who hear the page."""
+    status = _furnish(office)
+    with watching(office.role(*Role)) as page:
+        for path, heading in (("/cutoffs", "Limits"), (f"/service/status/{status}", "Alarm"), ("/people", "Roles")):
+            page.set_viewport_size({"width": NARROW_PX, "height": 900})
             page.goto(ADDRESS + path)
-            look_at(page, f"narrow{path.replace('/', '-')}")
+            wide = page.locator(".list").first
+            assert wide.evaluate("one => one.scrollWidth <= one.clientWidth"), path
+            cell = wide.locator(f"td[data-label='{heading}']").first
+            assert heading in cell.evaluate("one => getComputedStyle(one, '::before').content")
+            box = cell.bounding_box()
+            assert box is not None
+            assert box["x"] + box["width"] <= NARROW_PX, (path, box)
+            assert wide.get_by_role("table").get_by_role("row").get_by_role("cell").count() > 1
+            page.set_viewport_size({"width": 1920, "height": 900})
+            expect(wide.get_by_role("columnheader", name=heading, exact=True)).to_be_visible()

@@ -81,7 +81,23 @@ document.addEventListener("keydown", (event) => {
   if (button) { event.preventDefault(); button.click(); }
 });
 
+// On a narrow screen each line of a list becomes a block (style.css): its cells then say their headings themselves,
+// and the roles keep it a table for those who hear it.
+function sayHeadings(table) {
+  const heads = [...table.querySelectorAll("thead th")].map((one) => one.textContent.trim());
+  table.setAttribute("role", "table");
+  for (const row of table.rows) {
+    row.setAttribute("role", "row");
+    [...row.cells].forEach((cell, at) => {
+      const isHead = cell.tagName === "TH";
+      cell.setAttribute("role", !isHead ? "cell" : cell.closest("thead") ? "columnheader" : "rowheader");
+      if (!isHead && heads[at]) cell.dataset.label = heads[at];
+    });
+  }
+}
+
 document.addEventListener("DOMContentLoaded", () => {
+  document.querySelectorAll(".list table:has(thead)").forEach(sayHeadings);
   const place = document.querySelector(/^#(finding|series)-\d+$/.test(location.hash) ? location.hash : "#no-such-place");
   if (place) place.focus();
   document.addEventListener("click", (event) => {

@@ -103,6 +103,7 @@ def service(ask: Asking) -> Response:
     return ask.page(
         "service",
         sites=sites,
+        packages=rules.packages_of(ask.db, sites),
         ways_back={site: rules.way_back(lines) for site, lines in sites.items()},
         logs=rules.newest_status(ask.db),
         jobs=_status_jobs(ask),

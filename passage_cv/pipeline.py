@@ -5,7 +5,7 @@ Rules live in the parts; this module only opens what a stage needs, calls one fu
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -21,6 +21,7 @@ from passage_cv.dataset.versions import open_version
 from passage_cv.dataset.working import working_path
 from passage_cv.decision.asking import contradictions, cost_ranges, draft_sheet, read_sheet
 from passage_cv.decision.calibrate import calibrate
+from passage_cv.decision.combine import combine_views
 from passage_cv.decision.cost_range import move_costs
 from passage_cv.decision.cutoffs_file import Cutoffs, read_cutoffs, write_cutoffs
 from passage_cv.decision.sweep import needed_rows, sweep_tables, trial_of
@@ -30,6 +31,8 @@ from passage_cv.evaluation.assess import Assessment, assess
 from passage_cv.evaluation.cases import NearestPictures, nearest_by_embedding, training_pictures
 from passage_cv.evaluation.comparison import read_earlier
 from passage_cv.evaluation.cost_page import cost_sentences, write_cost_page
+from passage_cv.evaluation.holds import UnfamiliarHolds, count_unfamiliar
+from passage_cv.evaluation.judging import judge
 from passage_cv.evaluation.readers import SecondReadings
 from passage_cv.evaluation.report import Picture, write_report
 from passage_cv.evaluation.values import csv_text
@@ -42,11 +45,15 @@ from passage_cv.scores import Scores, read_scores
 
 @dataclass(frozen=True, slots=True)
 class Calibrated:
-    """Cutoffs as written, and one sentence per demand that could not be met."""
+    """Cutoffs as written, one sentence per demand that could not be met, and what holding unfamiliar fish costs.
+
+    ``unfamiliar`` is None where none are held so, or where nothing is allowed.
+    """
 
     cutoffs: Cutoffs
     sha256: str
     unmet: tuple[str, ...]
+    unfamiliar: UnfamiliarHolds | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +111,7 @@ def calibrate_scores(
     cutoffs = calibrate(scores, policy, attempt=attempt, spent=spent, author=author, progress=progress)
     overload = describe_overload(cutoffs)
     unmet = (*describe_unmet(cutoffs), *([overload] if overload else []))
-    return Calibrated(cutoffs, write_cutoffs(cutoffs, out), unmet)
+    return Calibrated(cutoffs, write_cutoffs(cutoffs, out), unmet, _unfamiliar_cut(scores, cutoffs, spent or ()))
 
 
 def evaluate_scores(
@@ -253,6 +260,15 @@ def _attempt(scores: Scores, policy: Policy, store: Path | str | None) -> tuple[
             attempts=policy.attempts,
         )
     return standing.number, standing.spent
+
+
+def _unfamiliar_cut(scores: Scores, cutoffs: Cutoffs, spent: Collection[str]) -> UnfamiliarHolds | None:
+    """Known ``cut`` fish held as unfamiliar; None where nothing is allowed: counts alone may have said so."""
+    if cutoffs.u is None and cutoffs.v is None:
+        return None
+    cut = scores.with_role("cut")
+    cut = cut.where(~np.isin(cut.individual, sorted(spent)))
+    return count_unfamiliar(judge(combine_views(cut, cutoffs.views), cutoffs), cutoffs, "cut")
 
 
 def _labels(scores: Scores) -> dict[str, str]:

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from passage_cv.cli.console import command_app, progress_bar, show, show_json, warn
-from passage_cv.evaluation.words import percent
+from passage_cv.evaluation.words import percent, unfamiliar_sentence
 from passage_cv.pipeline import calibrate_scores, sweep_scores
 
 app = command_app()
@@ -52,6 +52,8 @@ def calibrate(
         show("Reject: nothing." if cutoffs.v is None else f"Reject above {cutoffs.v:.4f}.")
         if cutoffs.hold_load is not None:
             show(f"About {percent(cutoffs.hold_load.share)} of all fish are held.")
+        if found.unfamiliar is not None:
+            show(unfamiliar_sentence(found.unfamiliar))
         show(
             f"Expected cost per fish {cutoffs.expected_cost.chosen:.4f}; without limits "
             f"{cutoffs.expected_cost.without_limits:.4f}, holding all {cutoffs.expected_cost.hold_all:.4f}."

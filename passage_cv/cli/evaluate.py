@@ -12,7 +12,7 @@ from passage_cv.cli.console import command_app, progress_bar, show, show_json, t
 from passage_cv.errors import InputError
 from passage_cv.evaluation.misses import ClassCount
 from passage_cv.evaluation.values import evaluation_values
-from passage_cv.evaluation.words import percent
+from passage_cv.evaluation.words import percent, unfamiliar_sentence
 from passage_cv.pipeline import ReportOptions, evaluate_scores
 
 app = command_app()
@@ -48,6 +48,8 @@ def evaluate(
         show("UNCHECKED: no fish has role test; these are the fish that set the cutoffs.")
     for counts in (found.assessment.counts, found.assessment.groups):
         show_counts(counts)
+    for one in found.assessment.unfamiliar:
+        show(unfamiliar_sentence(one))
     show(f"Report: {found.page}")
 
 

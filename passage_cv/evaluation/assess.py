@@ -17,7 +17,7 @@ from passage_cv.evaluation.breakdown import Slice, break_down
 from passage_cv.evaluation.cards import DataCard, Facts, data_card, model_card, weak_points
 from passage_cv.evaluation.cases import Case, NearestPictures, worst_cases
 from passage_cv.evaluation.costs import CostCurve, cost_curve, held_share, mean_cost
-from passage_cv.evaluation.holds import HoldCount, count_holds
+from passage_cv.evaluation.holds import HoldCount, UnfamiliarHolds, count_holds, count_unfamiliar
 from passage_cv.evaluation.judging import Judged, classes_by_group, judge, named_classes
 from passage_cv.evaluation.labels import LabelEffect, label_effects
 from passage_cv.evaluation.lengths import ProvenLength, proven_lengths
@@ -46,6 +46,7 @@ class Assessment:
     counts: tuple[ClassCount, ...]
     groups: tuple[ClassCount, ...]
     holds: tuple[HoldCount, ...]
+    unfamiliar: tuple[UnfamiliarHolds, ...]
     slices: tuple[Slice, ...]
     confusion: npt.NDArray[np.intp]
     reliability: Reliability | None
@@ -122,6 +123,7 @@ def assess(
     groups = classes_by_group(cutoffs)
     each = 1 - (1 - confidence) / len(groups) if simultaneous else confidence
     counts = count_actions(judged.individuals, judged.actions, groups, confidence=each)
+    unfamiliar = (count_unfamiliar(one, cutoffs, role) for role, one in (("cut", cut), ("test", test)))
     slices = break_down(judged, groups, confidence=confidence)
     confusion = _confusion(judged.individuals, cutoffs)
     return Assessment(
@@ -134,6 +136,7 @@ def assess(
         counts=counts,
         groups=count_groups(judged.individuals, judged.actions, groups, confidence=confidence),
         holds=count_holds(judged, cutoffs),
+        unfamiliar=tuple(one for one in unfamiliar if one is not None),
         slices=slices,
         confusion=confusion,
         reliability=assess_reliability(judged, cutoffs),

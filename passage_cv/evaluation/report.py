@@ -36,6 +36,7 @@ from passage_cv.evaluation.words import (
     limit_sentence,
     percent,
     plain_percent,
+    unfamiliar_sentence,
     verdict,
 )
 from passage_cv.files import write_json, write_text
@@ -160,6 +161,7 @@ def environment() -> Environment:
         plain_percent=plain_percent,
         interval=interval,
         sentence=count_sentence,
+        unfamiliar=unfamiliar_sentence,
         cutoff=cutoff_text,
         place=lambda value: f"{value:.2f}" if math.isfinite(value) else "nothing",
     )

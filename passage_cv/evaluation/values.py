@@ -41,6 +41,7 @@ def evaluation_values(assessment: Assessment) -> dict[str, Any]:
         "expected_cost": cutoffs.expected_cost.model_dump(mode="json"),
         "hold_load": cutoffs.hold_load.model_dump(mode="json") if cutoffs.hold_load else None,
         **evaluation_tables(assessment),
+        "held_as_unfamiliar": [asdict(row) for row in assessment.unfamiliar],
         "reliability": _reliability_values(assessment.reliability),
         "second_readings": asdict(assessment.readings) if assessment.readings else None,
         "warnings": list(cutoffs.warnings),

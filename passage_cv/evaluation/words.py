@@ -8,6 +8,8 @@ from dataclasses import dataclass
 
 from passage_cv.decision.cutoffs_file import Cutoffs, LimitShown
 from passage_cv.decision.demands import POOLED
+from passage_cv.decision.rule import UNFAMILIAR
+from passage_cv.evaluation.holds import UnfamiliarHolds
 from passage_cv.evaluation.misses import ClassCount
 
 
@@ -111,6 +113,23 @@ def count_sentence(count: ClassCount) -> str:
     return (
         f"{count.errors} of {count.shown} {names[count.group]} fish were {error} "
         f"({percent(count.rate)}; {interval(count.interval)})."
+    )
+
+
+def unfamiliar_sentence(count: UnfamiliarHolds) -> str:
+    """What holding unfamiliar fish costs in known ones, as a sentence.
+
+    Examples
+    --------
+    >>> said = unfamiliar_sentence(UnfamiliarHolds("cut", known=400, held=12, only_for_it=8, share=0.025))
+    >>> said[:81]
+    'Of 400 cut fish of known classes 12 are held as unlike anything the model was sho'
+    >>> said[81:]
+    'wn, 8 of them only for that (2.50 % at the expected shares).'
+    """
+    return (
+        f"Of {count.known} {count.role} fish of known classes {count.held} are held as {UNFAMILIAR}, "
+        f"{count.only_for_it} of them only for that ({percent(count.share)} at the expected shares)."
     )
 
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import csv
 import json
+import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -39,6 +41,24 @@ def cutoffs(folder: Path) -> Path:
     assert "Pass below" in done.output
     assert "of all fish are held" in done.output
     return folder / "cutoffs.json"
+
+
+def test_what_holding_unfamiliar_fish_costs_is_said_by_both_commands(tmp_path: Path) -> None:
+    scores = five_class_scores(np.random.default_rng(1))
+    far = {**scores.numbers, "unfamiliarity": np.random.default_rng(2).normal(0, 1, len(scores))}
+    write_scores(
+        replace(scores, numbers=far, present=scores.present | {"unfamiliarity"}, meta={"unfamiliarity": "model"}),
+        tmp_path / "scores.parquet",
+    )
+    (tmp_path / "policy.toml").write_text(policy_toml(five_class_policy()), encoding="utf-8")
+    out, report = tmp_path / "cutoffs.json", tmp_path / "report"
+    set_by = run("calibrate", tmp_path / "scores.parquet", "-p", tmp_path / "policy.toml", "-o", out)
+    cut, test = (rf"Of \d+ {role} fish of known classes \d+ are held as unlike anything" for role in ("cut", "test"))
+    assert re.search(cut, set_by.output), set_by.output
+    judged = run("evaluate", tmp_path / "scores.parquet", "-c", out, "-o", report)
+    assert re.search(cut, judged.output)
+    assert re.search(test, judged.output)
+    assert re.search(test, (report / "report.html").read_text(encoding="utf-8"))
 
 
 def test_a_limit_that_cannot_be_shown_exits_1_and_writes_all_the_same(folder: Path, tmp_path: Path) -> None:

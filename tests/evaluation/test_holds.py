@@ -3,14 +3,18 @@
 from dataclasses import replace
 
 import numpy as np
+import pytest
 
 from passage_cv.decision.calibrate import calibrate
-from passage_cv.decision.rule import PROTECTED, UNFAMILIAR
+from passage_cv.decision.combine import Individuals
+from passage_cv.decision.rule import PROTECTED, UNFAMILIAR, Scored, choose_actions
 from passage_cv.evaluation.assess import assess
-from passage_cv.evaluation.holds import BETWEEN
-from passage_cv.evaluation.values import evaluation_tables
+from passage_cv.evaluation.holds import BETWEEN, UnfamiliarHolds, count_unfamiliar
+from passage_cv.evaluation.judging import Judged
+from passage_cv.evaluation.values import evaluation_tables, evaluation_values
 from passage_cv.records import Action
 from passage_cv.stats.energy import centred_energy
+from tests.gate_world import world_cutoffs
 from tests.worlds import five_class_policy, five_class_scores
 
 
@@ -42,3 +46,46 @@ def test_the_rows_add_up_to_the_held_fish_and_name_each_rule() -> None:
     assert sum(row.held for row in found.holds) == int(found.judged.took(Action.HOLD).sum())
     assert sum(row.exclude for row in found.holds) == sum(n.held for n in found.counts if n.group == "exclude")
     assert [row["held"] for row in evaluation_tables(found)["holds"]] == [row.held for row in found.holds]
+    cut, test = found.unfamiliar
+    assert (cut.role, test.role) == ("cut", "test")
+    row = by_reason[UNFAMILIAR]
+    assert test.held == row.exclude + row.protected + row.wanted
+    assert [line["held"] for line in evaluation_values(found)["held_as_unfamiliar"]] == [cut.held, test.held]
+
+
+def test_what_holding_unfamiliar_fish_costs_is_counted_by_hand() -> None:
+    """Ten excluded and ten wanted fish with sure scores: but for one, none would be held without the rule."""
+    plain = world_cutoffs(five_class_policy())
+    rules = plain.hold_rules.model_copy(update={"unfamiliarity_above": 2.0, "unfamiliarity_from": "model"})
+    shares = {**plain.shares, "NSH": 0.1, "BOW": 0.9}
+    cutoffs = plain.model_copy(update={"hold_rules": rules, "shares": shares, "u": -1.0, "v": 1.0, "eps": 0.0})
+    label = np.repeat(["NSH", "BOW", "unknown"], [10, 10, 2])
+    far = np.zeros(22)
+    far[[0, 1, 2, 10, 20, 21]] = 3.0  # three excluded, one wanted, both unknown
+    score = np.where(label == "NSH", 9.0, -9.0)
+    score[0] = 0.0  # this one is held anyway
+    held = np.where(far > 2.0, UNFAMILIAR, "")
+    held[5] = "two fish in view"
+    scored = Scored(score, held.astype(np.str_), np.zeros(22, dtype=np.bool_))
+    judged = Judged(_fish(label, far), scored, choose_actions(scored, cutoffs))
+    found = count_unfamiliar(judged, cutoffs, "cut")
+    assert found is not None
+    assert found == UnfamiliarHolds("cut", known=20, held=4, only_for_it=3, share=found.share)
+    assert found.share == pytest.approx(0.1 * 0.3 + 0.9 * 0.1)
+    never = cutoffs.model_copy(update={"hold_rules": rules.model_copy(update={"unfamiliarity_above": None})})
+    assert count_unfamiliar(judged, never, "cut") is None
+
+
+def _fish(label: np.ndarray, far: np.ndarray) -> Individuals:
+    n = len(label)
+    text = {"class": label, "individual": np.arange(n).astype(np.str_)}
+    return Individuals(
+        classes=("NSH", "BOW"),
+        is_gate_score=False,
+        values=np.zeros((n, 2)),
+        n_views=np.ones(n, dtype=np.intp),
+        first_row=np.arange(n),
+        text=text,
+        numbers={"unfamiliarity": far},
+        hold_reason=np.full(n, ""),
+    )

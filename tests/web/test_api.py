@@ -289,6 +289,7 @@ NEEDS_MORE = {
     "GET /api/batches/{batch_id}/keying/compare": "two readers who differ",
     "GET /api/reports/{made_id}/{name}": "the name of a file",
     "GET /api/models/{made_id}/files/{name}": "the name of a file",
+    "GET /api/models/set-ups/{name}": "the name of a set-up",
     "GET /api/pictures/{sha256}": "the hash of a picture",
 }
 """What a script must know to be answered; other tests do."""

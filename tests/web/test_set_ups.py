@@ -37,6 +37,8 @@ def test_a_changed_one_is_kept_offered_and_trained_with(office: Office, research
     assert office.role(Role.TECHNICIAN).post("/models/set-ups", name="other", text=SHORT).status_code == 403
     script = Script(office, Role.RESEARCHER)
     assert script.get("/api/models/set-ups")["handed_in"] == ["tuned-short"]
+    text = script.client.get("/api/models/set-ups/tuned-short", headers=script.headers)
+    assert (text.text, text.status_code) == (SHORT, 200)
     assert script.post("/api/models/set-ups", name="quick-9", text=QUICK)["handed_in"] == ["quick-9", "tuned-short"]
 
 

@@ -18,6 +18,11 @@ from passage_cv.dataset.tables import distinct, rows_with, tuples
 from passage_cv.dataset.versions import Version
 from passage_cv.files import canonical_json, sha256_bytes
 
+COLLECTED = ("trip", "site", "event_date", "recordedBy", "setup_id", "camera", "purpose", "permit")
+"""Columns of a batch's rows that say where its fish come from."""
+WRITTEN_BY_CHECK = frozenset({"findings.json", "looks.json", "stated.json"})
+"""Files of a batch that nobody handed in."""
+
 
 @dataclass(frozen=True, slots=True)
 class Receipt:
@@ -27,7 +32,8 @@ class Receipt:
     ``classes`` counts individuals per class and role; ``excluded`` counts images per reason. ``findings`` and
     ``let_stand`` are those of format 2, the latter with who and why, as are the ``corrected`` cells; ``pictures``
     maps image to SHA-256. ``paired_by`` signed which pictures belong to which line, where the sheet did not say;
-    ``counted`` are fish of lines that only count; ``permits`` the running counts of the batch's permits with it.
+    ``counted`` are fish of lines that only count; ``permits`` the running counts of the batch's permits with it;
+    ``collected`` the different values of each of :data:`COLLECTED`.
     Batches from before these were kept have none of them.
     """
 
@@ -53,6 +59,7 @@ class Receipt:
     paired_by: str = ""
     counted: Mapping[str, int] = field(default_factory=dict)
     permits: Sequence[Mapping[str, Any]] = ()
+    collected: Mapping[str, Sequence[str]] = field(default_factory=dict)
 
     def as_dict(self) -> dict[str, object]:
         """Plain values for JSON."""
@@ -98,6 +105,7 @@ def build_receipt(version: Version, batch: str, *, changed: bool) -> Receipt:
             for one in uses_of(register_of(version), fact.handled)
             if one.permit in distinct(rows, "permit")
         ],
+        collected={name: named for name in COLLECTED if (named := [one for one in distinct(rows, name) if one])},
     )
 
 

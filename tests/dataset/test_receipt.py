@@ -5,13 +5,13 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from passage_cv.dataset.accept import accept_batch
-from passage_cv.dataset.receipt import Receipt
+from passage_cv.dataset.receipt import COLLECTED, WRITTEN_BY_CHECK, Receipt
 from passage_cv.dataset.receipt_page import receipt_page
 from passage_cv.dataset.store import Store, StoreSettings
 from passage_cv.files import sha256_file
 from passage_cv.intake.check import check_batch
 from passage_cv.intake.resolutions import Correction, Exclusion, LetStand, Resolutions, write_resolutions
-from tests.batches import ROWS, write_batch
+from tests.batches import FACTS, ROWS, write_batch
 from tests.intake.test_permits import PERMIT
 
 
@@ -56,6 +56,17 @@ def test_the_page_says_it_all_and_escapes_it(tmp_path: Path) -> None:
     assert "Accepted by TBO" in page
     assert "http" not in page
     assert "<script" not in page
+
+
+def test_it_says_where_the_fish_come_from_and_who_wrote_which_file(tmp_path: Path) -> None:
+    _, receipt = accepted(tmp_path)
+    assert receipt.collected["trip"] == [FACTS["trip"]]
+    assert receipt.collected["site"] == [FACTS["locationID"]]
+    assert {"event_date", "permit"} <= set(receipt.collected) <= set(COLLECTED)
+    received, written = receipt_page(receipt).split("Written by the check")
+    assert FACTS["trip"] in received
+    assert all(name in received and name not in written for name in ("sheet.csv", "resolutions.toml"))
+    assert all(name in written and name not in received for name in WRITTEN_BY_CHECK)
 
 
 def test_corrections_counts_and_the_pairing_are_on_it_with_who_and_why(tmp_path: Path) -> None:

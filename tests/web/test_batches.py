@@ -7,9 +7,11 @@ import io
 from pathlib import Path
 
 import pytest
+from markupsafe import escape
 
 from passage_cv.dataset.store import Store, StoreSettings
 from passage_cv.dataset.versions import list_versions, open_version
+from passage_cv.files import sha256_file
 from passage_cv.web.people import Role
 from passage_cv.web.tables import Batch, Decision, Job
 from tests.batches import FACTS, ROWS, jpeg, write_batch
@@ -55,6 +57,40 @@ def test_from_first_fact_to_receipt(office: Office, technician: Browser, store: 
     assert "2031-05-11-RKV-" in receipt
     assert info.name in technician.get("/batches").text
     assert len(open_version(store).table()) == len(ROWS)
+
+
+def test_a_receipt_tells_what_came_from_where_and_what_was_decided(
+    office: Office, technician: Browser, store: Store, tmp_path: Path
+) -> None:
+    rows = [{**ROWS[0], "weight_g": "300"}, {**ROWS[1], "weight_g": "300"}, *ROWS[2:]]
+    folder = write_batch(tmp_path / "trip", rows)
+    batch = checked(office, technician, folder)
+    for given in (
+        {"kind": "correct", "column": "light", "row": "4", "value": "night", "why": "read again"},
+        {"kind": "stand", "column": "weight for length", "row": "2", "value": "starved"},
+    ):
+        assert technician.post(f"/batches/{batch}/decisions", **given).status_code == 303
+    technician.post(f"/batches/{batch}/check")
+    office.work()
+    technician.post(f"/batches/{batch}/accept")
+    office.work()
+    receipt = technician.get(f"/batches/{batch}/receipt").text
+    told = technician.get(f"/api/batches/{batch}/receipt").json()["receipt"]
+    assert told["findings"]
+    assert [one["becomes"] for one in told["corrected"]] == ["night"]
+    for text in (
+        FACTS["trip"],
+        FACTS["permit"],
+        "read again",
+        "starved",
+        *(str(one["message"]) for one in told["findings"]),
+    ):
+        assert escape(text) in receipt
+    arrived, by_us = receipt.split("Written by the check")
+    for path in (one for one in folder.rglob("*") if one.is_file()):
+        assert sha256_file(path) in arrived
+    assert all(name in by_us for name in ("stated.json", "resolutions.toml"))
+    assert "trip.toml" not in by_us
 
 
 def test_the_page_of_a_batch_presses_what_is_to_be_done_next(

@@ -24,6 +24,7 @@ Text = Annotated[str, Form()]
 Page = Annotated[int, Query(ge=1, le=100_000)]
 BATCHES_PER_PAGE = 100
 FILES_PER_PAGE = 100
+FILES_ON_RECEIPT = 200
 DECISIONS_SHOWN = 100
 
 
@@ -143,7 +144,24 @@ def receipt(ask: Asking, batch_id: str) -> Response:
     batch = find_batch(ask, batch_id)
     if not batch.receipt:
         raise NotFound
-    return ask.page("receipt", batch=batch, receipt=batch.receipt)
+    stood = {one["message"]: one for one in batch.receipt.get("let_stand", ())}
+    return ask.page(
+        "receipt",
+        batch=batch,
+        receipt=batch.receipt,
+        stood=stood,
+        files=files_of(ask.db, batch, most=FILES_ON_RECEIPT),
+        n_files=count_files(ask.db, [batch]).get(batch.id, (0, 0))[0],
+        written=_not_sent(ask, batch),
+    )
+
+
+def _not_sent(ask: Ask, batch: Batch) -> dict[str, str]:
+    """Files kept beside the batch that nobody sent: name to SHA-256."""
+    kept: dict[str, str] = batch.receipt["files"]
+    same = select(Upload.sha256).where(Upload.batch_id == batch.id, Upload.sha256.in_(kept.values()))
+    sent = set(ask.db.scalars(same))
+    return {name: sha256 for name, sha256 in kept.items() if sha256 not in sent}
 
 
 def find_batch(ask: Ask, batch_id: str, *, own: bool = False) -> Batch:

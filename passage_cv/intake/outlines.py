@@ -43,7 +43,7 @@ def shape_numbers(bodies: Sequence[Body]) -> Plane:
     hull = cv2.contourArea(cv2.convexHull(outline)) + 1
     roundness = cv2.arcLength(outline, closed=True) ** 2 / first.area
     columns = grey.sum(axis=0).astype(np.float64)
-    runs = (np.diff(np.pad(grey, ((1, 0), (0, 0))).astype(np.int8), axis=0) == 1).sum(axis=0)
+    runs = grey[0] + ((grey[1:] == 1) & (grey[:-1] == 0)).sum(axis=0)
     dents = [dent / width for dent in _dents(outline)]
     steep, flat, thin, ends = _spread(first.mask)
     second = bodies[1] if len(bodies) > 1 else None
@@ -80,7 +80,7 @@ def _spread(mask: npt.NDArray[np.bool_]) -> tuple[float, float, float, float]:
 
 def _cores(grey: Grey, share: float, length: float) -> tuple[float, float]:
     """Of what is left where the rim is taken away: area of the second piece over the first, and their distance."""
-    depth = np.asarray(cv2.distanceTransform(np.pad(grey, 1), cv2.DIST_L2, 3))
+    depth = np.asarray(cv2.distanceTransform(_rimmed(grey), cv2.DIST_L2, 3))
     _, _, stats, middles = cv2.connectedComponentsWithStats((depth > share * depth.max()).astype(np.uint8))
     order = 1 + np.argsort(-stats[1:, cv2.CC_STAT_AREA])
     if len(order) < 2:
@@ -88,6 +88,10 @@ def _cores(grey: Grey, share: float, length: float) -> tuple[float, float]:
     first, second = order[:2]
     apart = float(np.hypot(*(middles[first] - middles[second]))) / length
     return float(stats[second, cv2.CC_STAT_AREA] / stats[first, cv2.CC_STAT_AREA]), apart
+
+
+def _rimmed(grey: Grey) -> Grey:
+    return np.asarray(cv2.copyMakeBorder(grey, 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=0), dtype=np.uint8)
 
 
 def _apart(first: Body, second: Body | None) -> float:

@@ -12,6 +12,7 @@ from sklearn.ensemble import GradientBoostingClassifier
 from passage_cv.demo.picture import render
 from passage_cv.demo.shot import Shot, Subject
 from passage_cv.demo.species import draw_fish
+from passage_cv.intake import sketches
 from passage_cv.intake.check import check_batch
 from passage_cv.intake.codes import draw_marker
 from passage_cv.intake.images import reduce_picture
@@ -195,3 +196,9 @@ def test_trees_give_what_they_were_learnt_with() -> None:
     feature, limit, value = (np.array([one[part] for one in filled]) for part in range(3))
     trees = Trees((), feature, limit, value, float(np.log(prior[1] / prior[0])), 0.0)
     assert trees.score(rows) == pytest.approx(model.decision_function(rows.astype(np.float32)), abs=1e-3)
+
+
+@pytest.mark.parametrize("size", [(9, 16), (3, 5), (1, 1), (2, 1)])
+def test_the_quick_median_is_numpys(size: tuple[int, int]) -> None:
+    values = np.random.default_rng(3).normal(size=size)
+    assert sketches._median(values) == np.median(values)

@@ -13,6 +13,7 @@ from starlette.datastructures import UploadFile
 from passage_cv.errors import InputError
 from passage_cv.files import read_json
 from passage_cv.web import releases as rules
+from passage_cv.web.about import about_jobs
 from passage_cv.web.ask import Ask, Asking, NotFound
 from passage_cv.web.people import Role
 from passage_cv.web.research import find_made, made_of, made_path
@@ -100,13 +101,15 @@ def put_into_service(ask: Asking, release_id: str, reason: Text = "") -> Respons
 def service(ask: Asking) -> Response:
     """What each site runs and what it ran before, and what its gate's newest log says."""
     sites = {site: rules.service_of(ask.db, site) for site in sorted(rules.in_service(ask.db))}
+    recent = _status_jobs(ask)
     return ask.page(
         "service",
         sites=sites,
         packages=rules.packages_of(ask.db, sites),
         ways_back={site: rules.way_back(lines) for site, lines in sites.items()},
         logs=rules.newest_status(ask.db),
-        jobs=_status_jobs(ask),
+        jobs=recent,
+        about=about_jobs(ask.db, recent),
         is_engineer=Role.ENGINEER in ask.roles,
     )
 

@@ -17,6 +17,7 @@ from passage_cv.dataset.versions import open_version
 from passage_cv.records import ROLES
 from passage_cv.web import jobs, releases, remembered
 from passage_cv.web import research as rules
+from passage_cv.web.about import about_jobs
 from passage_cv.web.ask import Ask, Asking, NotFound
 from passage_cv.web.headers import REPORT_POLICY
 from passage_cv.web.paths import below
@@ -125,6 +126,7 @@ def keep_policy(ask: Asking, name: Text = "", text: Text = "") -> Response:
 def models(ask: Asking) -> Response:
     """Runs, their scores, and a form for the next training."""
     store = rules.open_store(ask.server.settings)
+    recent = jobs_seen(ask, ("train", "score"))
     return ask.page(
         "models",
         runs=rules.made_of(ask.db, "run"),
@@ -133,7 +135,8 @@ def models(ask: Asking) -> Response:
         shipped=list(shipped()),
         policies=list(rules.list_policies(ask.server.settings)),
         versions=[info.name for info in remembered.versions(ask.server.settings, store)][::-1] if store else [],
-        jobs=jobs_seen(ask, ("train", "score")),
+        jobs=recent,
+        about=about_jobs(ask.db, recent),
     )
 
 
@@ -155,12 +158,14 @@ def score(ask: Asking, made_id: str) -> Response:
 
 def cutoffs(ask: Asking) -> Response:
     """Cutoffs that were set, and a form for the next."""
+    recent = jobs_seen(ask, ("calibrate", "evaluate"))
     return ask.page(
         "cutoffs",
         cutoffs=rules.made_of(ask.db, "cutoffs"),
         scores=rules.made_of(ask.db, "scores"),
         policies=list(rules.list_policies(ask.server.settings)),
-        jobs=jobs_seen(ask, ("calibrate", "evaluate")),
+        jobs=recent,
+        about=about_jobs(ask.db, recent),
     )
 
 
@@ -208,13 +213,14 @@ def job_list(ask: Asking, before: str = "") -> Response:
     """Background work: one's own; for a researcher all of it; older work page by page."""
     found = jobs_seen(ask, tuple(jobs.TASKS), before)
     older = found[-1].id if len(found) == JOBS_SHOWN else ""
-    return ask.page("jobs", jobs=found, before=before, older=older)
+    return ask.page("jobs", jobs=found, about=about_jobs(ask.db, found), before=before, older=older)
 
 
 def job(ask: Asking, job_id: str) -> Response:
     """One piece of background work with its log."""
     found = find_job(ask, job_id)
-    return ask.page("job", job=found, log=read_log(ask, found), made=_made(ask, found))
+    about = about_jobs(ask.db, [found])[found.id]
+    return ask.page("job", job=found, about=about, log=read_log(ask, found), made=_made(ask, found))
 
 
 def job_state(ask: Asking, job_id: str) -> Response:

@@ -228,6 +228,11 @@ def zip_package(settings: WebSettings, package: Made) -> Path:
     return target
 
 
+def told(release: Release) -> str:
+    """A release as the record of deeds names it: by its cutoffs, and by the id that tells it from others of them."""
+    return f"{release.cutoffs.title} ({release.id})"
+
+
 def package_name(package: Made) -> str:
     """A name for the file that says the site and the package."""
     facts: dict[str, Any] = package.facts

@@ -8,7 +8,7 @@ import pytest
 
 from passage_cv.web.people import Role
 from passage_cv.web.releases import put_into_service, way_back
-from passage_cv.web.tables import Made, Release, Service, User
+from passage_cv.web.tables import Deed, Made, Release, Service, User
 from tests.web.conftest import Browser, Office
 from tests.web.script import Script
 
@@ -75,6 +75,8 @@ def test_the_press_goes_to_the_release_that_its_button_names(office: Office, eng
     assert re.findall('name="release_id" value="(.)"', page) == ["A"]
     assert engineer.post("/service/back", site=SITE, release_id="A", reason="fouled lens").status_code == 303
     assert ran(office) == "ABA"
+    with office.server.sessions() as db:
+        assert [one.what for one in db.query(Deed).filter(Deed.did == "rolled back")] == [f"{SITE}: A (A)"]
 
 
 @pytest.mark.parametrize("named", ["A", "", "B", "C", "Z"])

@@ -28,7 +28,7 @@ def release(ask: Asking, release_id: Id) -> ReleaseState:
 def propose(ask: Asking, made_id: Id, why: Reason) -> ReleaseState:
     """Propose cutoffs for release."""
     made = releases.propose(ask.db, find(ask, "cutoffs", made_id), ask.person, why.reason)
-    ask.did("proposed release", f"{made.cutoffs.title} ({made.id})")
+    ask.did("proposed release", releases.told(made))
     return _state(ask, made)
 
 
@@ -36,14 +36,15 @@ def answer(ask: Asking, release_id: Id, given: Answer) -> ReleaseState:
     """Accept or return a proposal; never by the person who made it."""
     found = find_release(ask, release_id)
     releases.answer(ask.db, found, ask.person, accept=given.accept, text=given.text)
-    ask.did("accepted release" if given.accept else "returned release", found.id)
+    ask.did("accepted release" if given.accept else "returned release", releases.told(found))
     return _state(ask, found)
 
 
 def pack(ask: Asking, release_id: Id) -> Started:
     """Pack an accepted release again."""
-    job = releases.start_export(ask.db, find_release(ask, release_id), ask.person.name)
-    ask.did("asked for package", release_id)
+    found = find_release(ask, release_id)
+    job = releases.start_export(ask.db, found, ask.person.name)
+    ask.did("asked for package", releases.told(found))
     return Started(job=job.id)
 
 
@@ -51,14 +52,14 @@ def verify(ask: Asking, release_id: Id) -> Started:
     """Have every byte and reference case of a package checked."""
     package = find_package(ask, release_id)
     job = releases.start_verify(ask.db, package, ask.person.name)
-    ask.did("asked for verification", package.id)
+    ask.did("asked for verification", f"{package.title} ({package.id})")
     return Started(job=job.id)
 
 
 def put_into_service(ask: Asking, release_id: Id, why: Reason) -> SiteState:
     """Write down that a site runs this package now."""
     line = releases.put_into_service(ask.db, find_release(ask, release_id), ask.person.name, why.reason)
-    ask.did("put into service", f"{line.site}: {release_id}")
+    ask.did("put into service", f"{line.site}: {releases.told(line.release)}")
     return _site(ask, line.site)
 
 
@@ -70,7 +71,7 @@ def service(ask: Asking) -> list[SiteState]:
 def roll_back(ask: Asking, new: Back) -> SiteState:
     """Go back to the package before; ``release`` is what ``back`` of the site said, refused once that changed."""
     line = releases.roll_back(ask.db, new.site, new.release, ask.person.name, new.reason)
-    ask.did("rolled back", f"{line.site}: {line.release_id}")
+    ask.did("rolled back", f"{line.site}: {releases.told(line.release)}")
     return _site(ask, line.site)
 
 

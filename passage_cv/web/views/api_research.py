@@ -42,8 +42,9 @@ def compare(ask: Asking, new: Pair) -> Started:
 
 def score(ask: Asking, made_id: Id) -> Started:
     """Score a run."""
-    job = rules.start_scoring(ask.db, find(ask, "run", made_id), ask.person.name)
-    ask.did("asked for scores", made_id)
+    run = find(ask, "run", made_id)
+    job = rules.start_scoring(ask.db, run, ask.person.name)
+    ask.did("asked for scores", run.title)
     return Started(job=job.id)
 
 

@@ -33,7 +33,7 @@ def release_list(ask: Asking) -> Response:
 def propose(ask: Asking, made_id: str, reason: Text = "") -> Response:
     """Put cutoffs before an engineer."""
     release = rules.propose(ask.db, find(ask, "cutoffs", made_id), ask.person, reason)
-    ask.did("proposed release", f"{release.cutoffs.title} ({release.id})")
+    ask.did("proposed release", rules.told(release))
     return ask.go(f"/releases/{release.id}")
 
 
@@ -63,7 +63,7 @@ def answer(ask: Asking, release_id: str, accept: Annotated[bool, Form()], text: 
     """Accept or return a proposal."""
     found = find_release(ask, release_id)
     rules.answer(ask.db, found, ask.person, accept=accept, text=text)
-    ask.did("accepted release" if accept else "returned release", found.id)
+    ask.did("accepted release" if accept else "returned release", rules.told(found))
     return ask.go(f"/releases/{found.id}")
 
 
@@ -71,7 +71,7 @@ def pack(ask: Asking, release_id: str) -> Response:
     """Pack an accepted release again, where packing failed."""
     found = find_release(ask, release_id)
     rules.start_export(ask.db, found, ask.person.name)
-    ask.did("asked for package", found.id)
+    ask.did("asked for package", rules.told(found))
     return ask.go(f"/releases/{found.id}")
 
 
@@ -79,7 +79,7 @@ def verify(ask: Asking, release_id: str) -> Response:
     """Have the package checked."""
     package = find_package(ask, release_id)
     rules.start_verify(ask.db, package, ask.person.name)
-    ask.did("asked for verification", package.id)
+    ask.did("asked for verification", f"{package.title} ({package.id})")
     return ask.go(f"/releases/{release_id}")
 
 
@@ -87,14 +87,14 @@ def download(ask: Asking, release_id: str) -> Response:
     """The package as one file."""
     package = find_package(ask, release_id)
     path = rules.zip_package(ask.server.settings, package)
-    ask.did("took package", package.id)
+    ask.did("took package", f"{package.title} ({package.id})")
     return FileResponse(path, media_type="application/zip", filename=f"{rules.package_name(package)}.zip")
 
 
 def put_into_service(ask: Asking, release_id: str, reason: Text = "") -> Response:
     """Write down that a site runs this package."""
     line = rules.put_into_service(ask.db, find_release(ask, release_id), ask.person.name, reason)
-    ask.did("put into service", f"{line.site}: {release_id}")
+    ask.did("put into service", f"{line.site}: {rules.told(line.release)}")
     return ask.go("/service")
 
 
@@ -135,7 +135,7 @@ def status(ask: Asking, made_id: str) -> Response:
 def roll_back(ask: Asking, site: Text = "", release_id: Text = "", reason: Text = "") -> Response:
     """Go back to the package before, where that is still the one which the page named."""
     line = rules.roll_back(ask.db, site, release_id, ask.person.name, reason)
-    ask.did("rolled back", f"{line.site}: {line.release_id}")
+    ask.did("rolled back", f"{line.site}: {rules.told(line.release)}")
     return ask.go("/service")
 
 

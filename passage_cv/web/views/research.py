@@ -151,8 +151,9 @@ def train(ask: Asking, config: Text = "", policy: Text = "", version: Text = "la
 
 def score(ask: Asking, made_id: str) -> Response:
     """Put the scoring of a run into the queue."""
-    job = rules.start_scoring(ask.db, find(ask, "run", made_id), ask.person.name)
-    ask.did("asked for scores", made_id)
+    run = find(ask, "run", made_id)
+    job = rules.start_scoring(ask.db, run, ask.person.name)
+    ask.did("asked for scores", run.title)
     return ask.go(f"/jobs/{job.id}")
 
 

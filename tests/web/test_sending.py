@@ -49,7 +49,7 @@ def test_each_file_and_all_of_them_tell_how_far_they_are(
         expect(own.get_by_role("progressbar", name=path.name)).to_be_visible()
         expect(own).to_contain_text(re.compile(r"[1-9]\d* k?B / 600 kB"), timeout=WORK_MS)
     told = page.locator("#told")
-    expect(told).to_contain_text(re.compile(r"\d of 3 files, \d+ kB of 2 MB, about \d+ s left"))
+    expect(told).to_contain_text(re.compile(r"Files: \d of 3, \d+ kB of 2 MB, about \d+ s left"))
     before = float(page.locator("#bar").evaluate("bar => bar.value / bar.max"))
     assert 0 < before < 1
     page.get_by_role("button", name="Pause").click()
@@ -80,3 +80,22 @@ def test_pictures_taken_with_a_tablet_arrive_side_by_side(
     folder = served.settings.data / "batches" / batch / "received" / "tablet"
     assert {path.read_bytes() for path in folder.iterdir()} == {jpeg(f"tablet {n}") for n in range(3)}
     no_errors(page)
+
+
+def test_pictures_chosen_while_the_line_is_down_go_when_it_is_back(
+    office: Office, served: Served, page: Page, chromium: BrowserContext
+) -> None:
+    page.set_viewport_size({"width": 820, "height": 1180})
+    batch = _begin(page, served, office)
+    chromium.set_offline(offline=True)
+    for n in range(3):  # one after the other, as a tablet takes them
+        page.get_by_label("Take or choose pictures on a tablet").set_input_files(
+            [{"name": "image.jpg", "mimeType": "image/jpeg", "buffer": jpeg(f"far from the line {n}")}]
+        )
+    told = page.locator("#told")
+    expect(told).to_contain_text("The line is down")
+    expect(told).to_contain_text("0 of 3")
+    chromium.set_offline(offline=False)
+    expect(page.get_by_text(re.compile("^3 files, .* have arrived"))).to_be_visible(timeout=WORK_MS)
+    folder = served.settings.data / "batches" / batch / "received" / "tablet"
+    assert {path.read_bytes() for path in folder.iterdir()} == {jpeg(f"far from the line {n}") for n in range(3)}

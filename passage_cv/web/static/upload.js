@@ -11,7 +11,7 @@ document.addEventListener("DOMContentLoaded", () => {
   const told = document.getElementById("told"), pause = document.getElementById("pause");
   const moving = document.getElementById("moving"), checkAfter = document.getElementById("check-after");
   const again = document.getElementById("again");
-  const AT_ONCE = 3, PIECE = 16 << 20;
+  const AT_ONCE = 3, PIECE = 16 << 20, ASK_AGAIN_MS = 1000;
   const queue = [], active = new Map(), failed = [], pace = new Pace();
   let there = {}, all = 0, done = 0, bytes = 0, sent = 0, paused = false, known = null, hasSheet = false, signedOut = false;
 
@@ -28,7 +28,7 @@ document.addEventListener("DOMContentLoaded", () => {
     let text = fill(words.sending, { done, all, sent: size(arrived), size: size(bytes) });
     const left = arrived < bytes ? pace.left(bytes - arrived) : null;
     if (left !== null) text += `, ${fill(words.left, { left: time(left) })}`;
-    if (!navigator.onLine) text = words.offline;
+    if (!navigator.onLine) text = `${words.offline} ${text}`;
     if (signedOut) text = words.signedout;
     told.textContent = text;
     tellEach();
@@ -54,18 +54,31 @@ document.addEventListener("DOMContentLoaded", () => {
     return row;
   }
 
+  // What is there already, asked for until the server answers; null where nobody is signed in any more.
+  async function received() {
+    for (;;) {
+      const answer = await fetch(`/batches/${words.batch}/received`).catch(() => null);
+      if (answer && answer.ok) return answer.redirected ? null : answer.json();
+      if (answer && answer.status < 500 && answer.status !== 429) return null;
+      await new Promise((again) => setTimeout(again, ASK_AGAIN_MS));
+    }
+  }
+
+  // Files are in the queue before the server is asked: what was chosen while the line was down goes when it is back.
   async function add(files) {
     if (!files.length) return;
     sending.hidden = false;
-    known = known || fetch(`/batches/${words.batch}/received`).then((answer) => (answer.redirected ? null : answer.json()));
-    there = await known;
-    if (!there) { lose(); return; }
     for (const [file, name] of files) {
       queue.push([file, name]);
       all++;
       bytes += file.size;
       hasSheet = hasSheet || /\.(csv|xlsx|zip)$/i.test(name);
     }
+    tell();
+    known = known || received();
+    const found = await known;
+    if (!found) { lose(); return; }
+    there = found;
     tell();
     next();
   }
@@ -110,6 +123,12 @@ document.addEventListener("DOMContentLoaded", () => {
     return taken ? name.replace(/(\.\w+)$/, `-${sha256.slice(0, 8)}$1`) : name;
   }
 
+  // A picture of a tablet is known by its bytes, whatever moment it is called after.
+  function isThere(name, sha256) {
+    if (name.startsWith("tablet/")) return Object.values(there).some((one) => one.sha256 === sha256);
+    return Boolean(there[name]) && there[name].sha256 === sha256;
+  }
+
   async function send(file, name) {
     const entry = { sent: 0, size: file.size, upload: null, row: null, begun: true };
     active.set(name, entry);
@@ -117,9 +136,9 @@ document.addEventListener("DOMContentLoaded", () => {
     const close = (ok) => { active.delete(name); if (ok) { done++; sent += file.size; } else failed.push([file, name]); if (!isSending()) pace.rest(); tell(); next(); };
     let sha256;
     try { sha256 = await sha256OfFile(file); } catch { close(false); return; }
-    const kept = freeName(name, sha256);
     if (signedOut) return;
-    if (there[kept] && there[kept].sha256 === sha256) { close(true); return; }
+    if (isThere(name, sha256)) { close(true); return; }
+    const kept = freeName(name, sha256);
     entry.upload = new tus.Upload(file, {
       endpoint: "/uploads",
       headers: { "X-Form-Mark": words.mark },
@@ -151,7 +170,7 @@ document.addEventListener("DOMContentLoaded", () => {
   // The library gives up at once when the browser says that the line is down: begin again when it is back.
   window.addEventListener("online", () => { tell(); for (const one of active.values()) if (one.upload && !paused) begin(one.upload); });
   window.addEventListener("offline", () => { pace.rest(); tell(); });
-  window.addEventListener("beforeunload", (event) => { if (active.size) event.preventDefault(); });
+  window.addEventListener("beforeunload", (event) => { if (!signedOut && (active.size || queue.length)) event.preventDefault(); });
   pause.addEventListener("click", () => {
     paused = !paused;
     pause.textContent = paused ? words.resume : words.stop;
@@ -168,9 +187,10 @@ document.addEventListener("DOMContentLoaded", () => {
 
   const named = (list) => [...list].filter((file) => !file.name.startsWith(".")).map((file) => [file, file.webkitRelativePath || file.name]);
   document.getElementById("files").addEventListener("change", (event) => add(named(event.target.files)));
-  // A tablet calls every picture alike: the moment it was taken tells them apart.
-  const moment = (file, n) => `tablet/${new Date(file.lastModified).toISOString().replace(/[:.]/g, "").slice(0, 17)}-${n}.${file.name.split(".").pop().toLowerCase()}`;
-  document.getElementById("camera").addEventListener("change", (event) => add([...event.target.files].map((file, n) => [file, moment(file, n + 1)])));
+  // A tablet calls every picture alike: the moment it was taken tells them apart, within one second their number.
+  let taken = 0;
+  const moment = (file) => `tablet/${new Date(file.lastModified).toISOString().replace(/[:.]/g, "").slice(0, 17)}-${++taken}.${file.name.split(".").pop().toLowerCase()}`;
+  document.getElementById("camera").addEventListener("change", (event) => add([...event.target.files].map((file) => [file, moment(file)])));
   document.getElementById("folder").addEventListener("change", (event) => add(named(event.target.files)));
 
   async function walk(entry, path) {

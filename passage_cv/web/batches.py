@@ -90,7 +90,7 @@ def confirm_columns(db: Session, settings: WebSettings, batch: Batch, form: Mapp
     InputError
         If the batch cannot change or was not checked yet, or a column or unit does not fit.
     """
-    require_changeable(batch)
+    _require_ready(db, batch)
     if not batch.sheet:
         raise InputError("The sheet was not read yet", where=batch.name, do="Check the batch first.")
     root = batch_folder(settings, batch)
@@ -108,7 +108,7 @@ def confirm_pairing(db: Session, settings: WebSettings, batch: Batch, at: int, w
     InputError
         If the batch cannot change, or the pairing has changed or is not whole.
     """
-    require_changeable(batch)
+    _require_ready(db, batch)
     pairing.confirm(batch_folder(settings, batch), at, who)
     return start_check(db, batch, who)
 
@@ -121,7 +121,7 @@ def pair_anew(db: Session, settings: WebSettings, batch: Batch, who: str) -> Job
     InputError
         If the batch cannot change.
     """
-    require_changeable(batch)
+    _require_ready(db, batch)
     pairing.forget(batch_folder(settings, batch))
     return start_check(db, batch, who)
 
@@ -154,12 +154,9 @@ def start_check(db: Session, batch: Batch, who: str) -> Job:
     InputError
         If there is nothing yet, or something is at work on the batch already.
     """
-    _require_quiet(db, batch)
-    if batch.state not in CHANGEABLE:
-        raise InputError(f"Batch is {batch.state}", where=batch.name, do="Start another batch.")
+    _require_ready(db, batch)
     if not count_files(db, [batch]):
         raise InputError("No file has arrived yet", where=batch.name, do="Send the sheet and the pictures first.")
-    require_settled(db, batch)
     batch.state = "checking"
     return add_job(db, "check", batch.id, {}, who)
 
@@ -170,7 +167,7 @@ def start_accept(db: Session, batch: Batch, who: str, reason: str) -> Job:
     Raises
     ------
     InputError
-        If it was not checked since its last change, or something must be resolved.
+        If it was not checked since its last change, something must be resolved, or a second reader is at its paper.
     """
     _require_quiet(db, batch)
     if batch.state != "checked":
@@ -178,6 +175,7 @@ def start_accept(db: Session, batch: Batch, who: str, reason: str) -> Job:
     left = int(batch.summary.get("must resolve", 0))
     if left:
         raise InputError(f"{left} findings must be resolved", where=batch.name, do="Resolve them, then check again.")
+    require_settled(db, batch)
     batch.state = "accepting"
     return add_job(db, "accept", batch.id, {"author": who, "reason": reason.strip()[:LONGEST_TEXT]}, who)
 
@@ -207,6 +205,14 @@ def take_up(batch: Batch) -> None:
     if batch.state != "aside":
         raise InputError(f"Batch is {batch.state}, not set aside", where=batch.name, do="Open it instead.")
     batch.state = "open"
+
+
+def _require_ready(db: Session, batch: Batch) -> None:
+    """Refuse what would end in a check before any file of it is written: afterwards it cannot be taken back."""
+    _require_quiet(db, batch)
+    if batch.state not in CHANGEABLE:
+        raise InputError(f"Batch is {batch.state}", where=batch.name, do="Start another batch.")
+    require_settled(db, batch)
 
 
 def _require_quiet(db: Session, batch: Batch) -> None:

@@ -99,6 +99,29 @@ def test_two_readers_who_differ_are_compared(
     assert technician.post(f"/batches/{batch}/check").status_code == 303
 
 
+def test_nothing_is_confirmed_or_accepted_while_a_second_reader_is_at_it(
+    office: Office, technician: Browser, second: Browser, batch: str
+) -> None:
+    Store.create(office.settings.store_root, StoreSettings())
+    key(technician, batch, READ)
+    technician.post(f"/batches/{batch}/check")
+    office.work()
+    ask, confirm = f"/batches/{batch}/keying/second", f"/batches/{batch}/pairing/confirm"
+    technician.post(ask, image=PAPER)
+    assert technician.post(confirm, at=0).status_code == 422
+    assert "This pairing is confirmed" not in technician.get(f"/batches/{batch}/pairing").text
+    with office.server.sessions() as db:
+        number = db.query(Keying).one().id
+    second.post(f"/keying/{number}", **cells(READ))
+    assert technician.post(confirm, at=0).status_code == 303
+    office.work()
+    with office.server.sessions.begin() as db:
+        db.query(Keying).one().state = ""
+    technician.post(ask, image=PAPER)
+    assert technician.post(f"/batches/{batch}/accept").status_code == 422
+    assert state(office, batch) == "checked"
+
+
 def test_two_readers_who_agree_need_no_comparison(
     office: Office, technician: Browser, second: Browser, batch: str
 ) -> None:

@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from passage_cv.cli.console import command_app, progress_bar, show
-from passage_cv.walkthrough import closing_lines, run_demo
+from passage_cv.cli.late import late
+
+if TYPE_CHECKING:
+    from passage_cv.walkthrough import closing_lines, run_demo
+else:
+    closing_lines = late("passage_cv.walkthrough", "closing_lines")
+    run_demo = late("passage_cv.walkthrough", "run_demo")
 
 app = command_app()
 

@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from passage_cv.cli import gate_records, gate_run
 from passage_cv.cli.console import command_app, progress_bar, show, show_json, table
+from passage_cv.cli.late import late
 from passage_cv.files import write_bytes
 from passage_cv.gate.signature import make_key, sign_package
 from passage_cv.gate.site import read_site
-from passage_cv.service.figures import draw_charts
 from passage_cv.service.status import GateStatus, gate_status
+
+if TYPE_CHECKING:
+    from passage_cv.service.figures import draw_charts
+else:
+    draw_charts = late("passage_cv.service.figures", "draw_charts")
 
 app = command_app()
 

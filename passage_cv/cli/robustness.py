@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from passage_cv.cli.console import command_app, progress_bar, show, table
+from passage_cv.cli.late import late
 from passage_cv.dataset.store import Store
 from passage_cv.decision.cutoffs_file import read_cutoffs
 from passage_cv.evaluation.robustness import (
@@ -19,9 +20,17 @@ from passage_cv.evaluation.robustness import (
     write_robustness,
 )
 from passage_cv.evaluation.words import percent
-from passage_cv.recognition.asked_again import can_leave_out, without_each
-from passage_cv.recognition.figures import draw_sweeps
-from passage_cv.recognition.robustness import SWEEPS, worse_views
+
+if TYPE_CHECKING:
+    from passage_cv.recognition.asked_again import can_leave_out, without_each
+    from passage_cv.recognition.figures import draw_sweeps
+    from passage_cv.recognition.robustness import sweep_scales, worse_views
+else:
+    can_leave_out = late("passage_cv.recognition.asked_again", "can_leave_out")
+    without_each = late("passage_cv.recognition.asked_again", "without_each")
+    draw_sweeps = late("passage_cv.recognition.figures", "draw_sweeps")
+    sweep_scales = late("passage_cv.recognition.robustness", "sweep_scales")
+    worse_views = late("passage_cv.recognition.robustness", "worse_views")
 
 app = command_app()
 
@@ -50,7 +59,7 @@ def robustness(
         trips=left_out.get("trip", ()),
         sites=left_out.get("site", ()),
     )
-    scales = {sweep.name: sweep.scale for sweep in SWEEPS}
+    scales = sweep_scales()
     figure = draw_sweeps(panels(found.sweeps), scales)
     page = write_robustness(found, out, figure=figure, scales=scales, cutoffs=fixed)
     table(

@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from passage_cv.cli.console import command_app, progress_bar, show, show_json, table
+from passage_cv.cli.late import late
 from passage_cv.dataset.store import Store
 from passage_cv.dataset.versions import open_version
 from passage_cv.policy import read_policy
 from passage_cv.recognition.settings import read_train_settings
-from passage_cv.recognition.train import train_model
+
+if TYPE_CHECKING:
+    from passage_cv.recognition.train import train_model
+else:
+    train_model = late("passage_cv.recognition.train", "train_model")
 
 app = command_app()
 

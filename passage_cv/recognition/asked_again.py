@@ -32,7 +32,8 @@ from passage_cv.recognition.familiarity import (
 )
 from passage_cv.recognition.features import Features, embed_rows, to_examples
 from passage_cv.recognition.fold_networks import open_fold
-from passage_cv.recognition.heads import ABSENT_GAP, Examples, Floats, Grid, Head, Ints
+from passage_cv.recognition.head_settings import Grid
+from passage_cv.recognition.heads import ABSENT_GAP, Examples, Floats, Head, Ints
 from passage_cv.recognition.model import Embedder
 from passage_cv.recognition.rows import Rows, RunClasses, label_rows, read_run_classes
 from passage_cv.recognition.selection import choose_head, fit_fold_heads, folds_of_images

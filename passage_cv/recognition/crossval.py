@@ -16,7 +16,8 @@ from sklearn.pipeline import make_pipeline
 from sklearn.preprocessing import StandardScaler
 
 from passage_cv.progress import Progress, silent, tracked
-from passage_cv.recognition.heads import Examples, Floats, Grid, Ints, mean_of_images
+from passage_cv.recognition.head_settings import Grid
+from passage_cv.recognition.heads import Examples, Floats, Ints, mean_of_images
 from passage_cv.recognition.selection import choose_head, folds_of_images
 
 PLAIN_C = 0.01

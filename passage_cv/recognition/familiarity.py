@@ -16,17 +16,8 @@ from safetensors import SafetensorError
 from safetensors.numpy import load_file
 
 from passage_cv.errors import InputError
-from passage_cv.recognition.heads import (
-    DiscriminantGrid,
-    Examples,
-    Floats,
-    Grid,
-    Ints,
-    mean_of_images,
-    split_by_class,
-    standardise,
-    turn,
-)
+from passage_cv.recognition.head_settings import DiscriminantGrid, Grid
+from passage_cv.recognition.heads import Examples, Floats, Ints, mean_of_images, split_by_class, standardise, turn
 from passage_cv.recognition.selection import with_extra
 
 UNFAMILIARITY_FILE = "unfamiliarity.safetensors"

@@ -7,16 +7,13 @@ individual counts once however many images it has, and every class alike (prior 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Annotated, Literal
 
 import numpy as np
 import numpy.typing as npt
-from pydantic import Field
 from sklearn.linear_model import LogisticRegression
 
-from passage_cv.config import Settings
+from passage_cv.recognition.head_settings import DiscriminantGrid, Grid, LogisticGrid
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.intp]
@@ -95,56 +92,6 @@ def mean_of_images(values: npt.NDArray[np.floating], individual: Ints) -> Floats
     sums = np.zeros((len(counts), values.shape[1]))
     np.add.at(sums, individual, values)
     return sums / counts[:, None]
-
-
-class DiscriminantGrid(Settings):
-    """Discriminants to choose from: every shrinkage with every prior.
-
-    ``shrinkages``: share of the pooled covariance replaced by its mean variance. ``priors``: how many individuals the
-    middle of all classes counts for in each class mean.
-    """
-
-    kind: Literal["discriminant"]
-    shrinkages: Annotated[tuple[Annotated[float, Field(gt=0, le=1)], ...], Field(min_length=1)]
-    priors: Annotated[tuple[Annotated[float, Field(ge=0)], ...], Field(min_length=1)]
-
-    def points(self) -> tuple[DiscriminantGrid, ...]:
-        """One grid of a single point for each, in the order of :func:`fit_heads`."""
-        return tuple(
-            DiscriminantGrid(kind=self.kind, shrinkages=(shrinkage,), priors=(prior,))
-            for shrinkage in self.shrinkages
-            for prior in self.priors
-        )
-
-
-class LogisticGrid(Settings):
-    """Logistic regressions to choose from: ``strengths`` are C, the inverse of the squared penalty.
-
-    With fewer individuals than ``from_individuals`` they are not tried.
-    """
-
-    kind: Literal["logistic"]
-    strengths: Annotated[tuple[Annotated[float, Field(gt=0)], ...], Field(min_length=1)]
-    from_individuals: Annotated[int, Field(ge=0)] = 0
-
-    def points(self) -> tuple[LogisticGrid, ...]:
-        """One grid of a single point for each, in the order of :func:`fit_heads`."""
-        return tuple(self.model_copy(update={"strengths": (strength,)}) for strength in self.strengths)
-
-
-Grid = DiscriminantGrid | LogisticGrid
-
-
-def grids_to_try(grids: Sequence[Grid], n_individuals: int) -> list[Grid]:
-    """The grids that so many individuals are enough for.
-
-    Examples
-    --------
-    >>> late = LogisticGrid(kind="logistic", strengths=(0.1,), from_individuals=5000)
-    >>> [len(grids_to_try([late], n)) for n in (4999, 5000)]
-    [0, 1]
-    """
-    return [grid for grid in grids if isinstance(grid, DiscriminantGrid) or n_individuals >= grid.from_individuals]
 
 
 def fit_heads(examples: Examples, grid: Grid) -> list[Head]:

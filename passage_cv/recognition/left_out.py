@@ -20,7 +20,8 @@ from passage_cv.policy import Policy
 from passage_cv.progress import Progress, silent
 from passage_cv.recognition.ablation import everybody
 from passage_cv.recognition.features import Features, embed_rows, to_examples
-from passage_cv.recognition.heads import DiscriminantGrid, Examples
+from passage_cv.recognition.head_settings import DiscriminantGrid
+from passage_cv.recognition.heads import Examples
 from passage_cv.recognition.rows import Rows, RunClasses, choose_classes, label_rows
 from passage_cv.recognition.selection import choose_head
 from passage_cv.recognition.settings import TrainSettings

@@ -93,6 +93,11 @@ SWEEPS = (
 """Levels run from slight to worse than a person would accept; they are ours."""
 
 
+def sweep_scales() -> dict[str, str]:
+    """Name of each sweep to what its levels are levels of."""
+    return {sweep.name: sweep.scale for sweep in SWEEPS}
+
+
 def worse_views(
     run: Path, store: Store, *, per_class: int = 15, seed: int = 0, progress: Progress = silent
 ) -> dict[str, dict[float, Scores]]:

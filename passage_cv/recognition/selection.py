@@ -15,7 +15,8 @@ from scipy.optimize import minimize_scalar
 from scipy.special import logsumexp
 
 from passage_cv.errors import InputError
-from passage_cv.recognition.heads import Examples, Floats, Grid, Head, Ints, fit_heads, grids_to_try, mean_of_images
+from passage_cv.recognition.head_settings import Grid, grids_to_try
+from passage_cv.recognition.heads import Examples, Floats, Head, Ints, fit_heads, mean_of_images
 
 _LARGEST_LOG_SCALE = 6.0
 """Logits are scaled by at most e^6 either way; beyond, every fish is ranked right and the best scale is infinite."""

@@ -11,7 +11,7 @@ from pydantic import Field
 
 from passage_cv.config import Settings, read_settings
 from passage_cv.recognition.crop import CropSettings
-from passage_cv.recognition.heads import DiscriminantGrid, LogisticGrid
+from passage_cv.recognition.head_settings import DiscriminantGrid, LogisticGrid
 from passage_cv.recognition.tuned_settings import TunedSettings
 
 

@@ -23,7 +23,8 @@ from passage_cv.recognition.familiarity import (
     squared_distance,
     to_length_1,
 )
-from passage_cv.recognition.heads import DiscriminantGrid, Examples, Floats, Head, Ints, fit_heads, mean_of_images
+from passage_cv.recognition.head_settings import DiscriminantGrid
+from passage_cv.recognition.heads import Examples, Floats, Head, Ints, fit_heads, mean_of_images
 from passage_cv.recognition.selection import folds_of_images
 from passage_cv.stats.energy import centred_energy
 

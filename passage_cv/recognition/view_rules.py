@@ -15,7 +15,8 @@ import numpy.typing as npt
 
 from passage_cv.errors import InputError
 from passage_cv.intake.images import PICTURE_SUFFIXES
-from passage_cv.recognition.heads import DiscriminantGrid, Examples, Floats, Head, Ints, fit_heads
+from passage_cv.recognition.head_settings import DiscriminantGrid
+from passage_cv.recognition.heads import Examples, Floats, Head, Ints, fit_heads
 from passage_cv.recognition.view_kinds import KINDS
 
 HOLD_LOAD = 0.01

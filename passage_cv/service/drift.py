@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+from scipy.special import ndtr, ndtri, stdtr, stdtrit
 
 from passage_cv.records import Action
 from passage_cv.service.log import LogLine
@@ -182,7 +182,7 @@ def standardised(values: Floats) -> Floats:
     deviations = np.array([values[:n].std(ddof=1) for n in places])
     with np.errstate(divide="ignore", invalid="ignore"):
         t = np.where(apart == 0, 0.0, apart / deviations)
-    return np.asarray(stats.norm.ppf(np.clip(stats.t.cdf(t, places - 1), 1e-9, 1 - 1e-9)))
+    return np.asarray(ndtri(np.clip(stdtr(places - 1, t), 1e-9, 1 - 1e-9)))
 
 
 def _ewma_halves(n_points: int, deviation: float, baseline: int) -> Floats:
@@ -193,7 +193,7 @@ def _ewma_halves(n_points: int, deviation: float, baseline: int) -> Floats:
     """
     _, steady = ewma_limits(n_points, target=0.0, deviation=1.0, weight=EWMA_WEIGHT, width=1.0)
     moved = 1 - (1 - EWMA_WEIGHT) ** np.arange(1, n_points + 1)
-    factor = float(stats.t.ppf(stats.norm.cdf(SIGMAS), baseline - 1))
+    factor = float(stdtrit(baseline - 1, ndtr(SIGMAS)))
     return np.asarray(factor * deviation * np.hypot(steady, moved / math.sqrt(baseline)))
 
 

@@ -19,7 +19,8 @@ from passage_cv.demo.species import LOOK_ALIKES, SPECIES
 from passage_cv.recognition.backbone import feature_count
 from passage_cv.recognition.embed import run_pictures
 from passage_cv.recognition.features import exported_backbone
-from passage_cv.recognition.heads import DiscriminantGrid, Examples, Grid
+from passage_cv.recognition.head_settings import DiscriminantGrid, Grid
+from passage_cv.recognition.heads import Examples
 from passage_cv.recognition.model import Embedder
 from passage_cv.recognition.selection import choose_head
 from passage_cv.recognition.train import TrainSettings

@@ -22,7 +22,8 @@ from passage_cv.gate.verify import verify_package
 from passage_cv.gate.views import crop_pictures
 from passage_cv.recognition.export import attach_unfamiliarity
 from passage_cv.recognition.familiarity import fit_unfamiliarity
-from passage_cv.recognition.heads import DiscriminantGrid, Examples
+from passage_cv.recognition.head_settings import DiscriminantGrid
+from passage_cv.recognition.heads import Examples
 from passage_cv.recognition.model import Embedder, GateModel
 from tests.gate.structured_text import load_function, load_function_block
 from tests.gate_world import GateWorld, build_world, write_picture

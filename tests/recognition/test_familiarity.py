@@ -33,7 +33,8 @@ from passage_cv.recognition.familiarity import (
     read_joined,
     shrinkage_of,
 )
-from passage_cv.recognition.heads import DiscriminantGrid, Examples, LogisticGrid
+from passage_cv.recognition.head_settings import DiscriminantGrid, LogisticGrid
+from passage_cv.recognition.heads import Examples
 from passage_cv.recognition.model import UNFAMILIARITY, Embedder, GateModel
 from passage_cv.recognition.score import score_folder, score_version
 from passage_cv.scores import Scores, read_scores, write_scores

@@ -6,15 +6,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from sklearn.discriminant_analysis import LinearDiscriminantAnalysis
 
-from passage_cv.recognition.heads import (
-    ABSENT_GAP,
-    DiscriminantGrid,
-    Examples,
-    LogisticGrid,
-    fit_discriminants,
-    fit_heads,
-    mean_of_images,
-)
+from passage_cv.recognition.head_settings import DiscriminantGrid, LogisticGrid
+from passage_cv.recognition.heads import ABSENT_GAP, Examples, fit_discriminants, fit_heads, mean_of_images
 
 PLAIN = DiscriminantGrid(kind="discriminant", shrinkages=(0.3,), priors=(0,))
 BOTH = (

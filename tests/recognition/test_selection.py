@@ -7,7 +7,8 @@ from hypothesis import strategies as st
 
 from passage_cv.errors import InputError
 from passage_cv.recognition.crossval import cross_validate, cross_validate_plainly, individual_figures
-from passage_cv.recognition.heads import DiscriminantGrid, Examples, LogisticGrid, fit_heads
+from passage_cv.recognition.head_settings import DiscriminantGrid, LogisticGrid
+from passage_cv.recognition.heads import Examples, fit_heads
 from passage_cv.recognition.selection import assign_folds, balanced_log_loss, choose_head, folds_of_images
 from tests.recognition.test_heads import draw
 

@@ -7,7 +7,8 @@ import pytest
 from scipy.stats import zmap
 from sklearn.metrics import roc_auc_score
 
-from passage_cv.recognition.heads import DiscriminantGrid, Examples
+from passage_cv.recognition.head_settings import DiscriminantGrid
+from passage_cv.recognition.heads import Examples
 from passage_cv.recognition.unfamiliarity import (
     DEFAULT,
     DIRECTION,

@@ -34,7 +34,8 @@ from passage_cv.policy import Policy
 from passage_cv.recognition.backbone import load_backbone
 from passage_cv.recognition.crop import crop_image
 from passage_cv.recognition.export import export_backbone
-from passage_cv.recognition.heads import DiscriminantGrid, Examples
+from passage_cv.recognition.head_settings import DiscriminantGrid
+from passage_cv.recognition.heads import Examples
 from passage_cv.recognition.model import Embedder
 from passage_cv.recognition.selection import choose_head
 from passage_cv.recognition.train import TrainSettings

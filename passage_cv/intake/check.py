@@ -210,10 +210,14 @@ def _is_inside(path: str, inside: str) -> bool:
 
 
 def _supposed(sheet: Sheet) -> list[Finding]:
-    """What was taken for granted to read the sheet; letters may be wrong, so somebody looks."""
+    """What was taken for granted to read the sheet; letters may be wrong, so somebody looks, as at its doubts."""
+    name = sheet.path.name
     return [
-        Finding("sheet as read", "please look" if "letters" in text else "note", f"{sheet.path.name}: {text}")
-        for text in sheet.supposed
+        *(
+            Finding("sheet as read", "please look" if "letters" in text else "note", f"{name}: {text}")
+            for text in sheet.supposed
+        ),
+        *(Finding("sheet to look at", "please look", f"{name}: {text}") for text in sheet.doubts),
     ]
 
 

@@ -25,7 +25,9 @@ from passage_cv.intake.times import is_zone, on_site_clock, parse_instant
 from passage_cv.intake.toml_text import toml_string
 from passage_cv.intake.units import SI_UNIT, read_measure, to_si, units_of
 
-DITTOS = frozenset({'"', "''", "〃", "do", "do.", "ditto", '-"-'})
+_SIGNS = ('"', "''", "”", "“", "″", "〃", '-"-', "-”-", "↓")
+DITTOS = frozenset({*_SIGNS, "do", "do.", "dto", "dto.", "ditto", "idem", "same", "as above"})
+"""Signs and words that repeat the cell above, once a person confirmed the column."""
 
 DATE_COLUMNS = ("eventDate", "taken_at")
 """Columns that hold a date or a time."""

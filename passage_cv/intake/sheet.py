@@ -16,6 +16,7 @@ from passage_cv.files import sha256_file
 from passage_cv.intake.coco import coco_lines, find_coco, read_coco
 from passage_cv.intake.heading_words import known_headings
 from passage_cv.intake.sheet_files import TOP, Table, as_text, read_csv, read_xlsx
+from passage_cv.intake.sheet_rows import Lines, fill_merged, join_units, without_sums
 
 SHEET_SUFFIXES = (".csv", ".xlsx")
 CHECKLIST = "checklist.csv"
@@ -53,7 +54,7 @@ class SheetRow:
 class Sheet:
     """A sheet as received; ``headings`` after the confirmed renaming, ``titles`` the rows above them.
 
-    ``supposed`` says what was taken for granted to read the file.
+    ``supposed`` says what was taken for granted to read the file, ``doubts`` what of it a person should look at.
     """
 
     path: Path
@@ -61,6 +62,7 @@ class Sheet:
     rows: tuple[SheetRow, ...]
     titles: tuple[str, ...] = ()
     supposed: tuple[str, ...] = ()
+    doubts: tuple[str, ...] = ()
 
     @property
     def sha256(self) -> str:
@@ -117,14 +119,18 @@ def read_sheet(path: Path, *, headings: Mapping[str, str] | None = None) -> Shee
     if not lines:
         raise InputError("Sheet is empty", where=str(path), do="Give a line of headings and a line per image.")
     top = _heading_row(lines)
-    renamed = headings or {}
-    head = [renamed.get(cell, cell) for cell in lines[top][1]]
-    while head and not head[-1]:
-        head.pop()
+    head, body, supposed = _head_and_body(lines, top)
+    head = [(headings or {}).get(cell, cell) for cell in head]
     _require_distinct(head, path)
-    rows = tuple(_row(number, cells, head) for number, cells in lines[top + 1 :])
+    body, doubts = without_sums(body)
+    body, filled = fill_merged(body, table.merged)
     return Sheet(
-        path, tuple(head), rows, tuple(" ".join(filter(None, cells)) for _, cells in lines[:top]), table.supposed
+        path,
+        headings=tuple(head),
+        rows=tuple(_row(number, cells, head) for number, cells in body),
+        titles=tuple(" ".join(filter(None, cells)) for _, cells in lines[:top]),
+        supposed=(*table.supposed, *supposed),
+        doubts=(*table.doubts, *doubts, *filled),
     )
 
 
@@ -170,6 +176,17 @@ def _heading_row(lines: Sequence[tuple[int, list[str]]]) -> int:
     scores = [known_headings(cells) for _, cells in lines[:TOP]]
     best = scores.index(max(scores))
     return best if scores[best] >= _LEAST_HEADINGS else 0
+
+
+def _head_and_body(lines: Lines, top: int) -> tuple[list[str], Lines, tuple[str, ...]]:
+    """Headings without empty ones at the end, and the lines below; units in a row of their own join the headings."""
+    head, body = list(lines[top][1]), lines[top + 1 :]
+    while head and not head[-1]:
+        head.pop()
+    joined = join_units(head, body[0][1]) if body else None
+    if joined is None:
+        return head, body, ()
+    return joined, body[1:], (f"row {body[0][0]} holds units, which were put beside the headings",)
 
 
 def _row(number: int, cells: Sequence[str], head: Sequence[str]) -> SheetRow:

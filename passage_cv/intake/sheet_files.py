@@ -10,7 +10,7 @@ import codecs
 import csv
 import io
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time
 from pathlib import Path
@@ -20,12 +20,15 @@ import openpyxl
 
 from passage_cv.errors import InputError
 from passage_cv.intake.heading_words import known_headings
+from passage_cv.intake.workbook_marks import Merged, SheetMarks, read_marks
 
 TOP = 20
 """Rows among which the headings are looked for."""
 MOST_UNPACKED_BYTES = 300 * 1024 * 1024
 """A workbook that unpacks to more is refused unread [ours: a million rows of thirty columns]."""
 MOST_ROWS = 1_000_000
+SHOWN = 5
+"""Cells, rows and columns that are named where something is said of many."""
 
 _MARKS = ((codecs.BOM_UTF8, "utf-8-sig"), (codecs.BOM_UTF16_LE, "utf-16"), (codecs.BOM_UTF16_BE, "utf-16"))
 _SEPARATORS = (",", ";", "\t")
@@ -35,10 +38,16 @@ Lines = list[tuple[int, list[str]]]
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """Rows with their numbers; ``supposed`` says what was taken for granted to read them, for a person to see."""
+    """Rows with their numbers.
+
+    ``supposed`` says what was taken for granted to read them, ``doubts`` what a person sees in the file and these
+    rows do not show; ``merged`` are cells of a workbook that stand for several rows.
+    """
 
     lines: Lines
     supposed: tuple[str, ...] = ()
+    doubts: tuple[str, ...] = ()
+    merged: tuple[Merged, ...] = ()
 
 
 def read_csv(path: Path) -> Table:
@@ -70,8 +79,11 @@ def read_xlsx(path: Path) -> Table:
     try:
         with ZipFile(path) as archive:
             n_bytes = sum(entry.file_size for entry in archive.infolist())
-        book = None if n_bytes > MOST_UNPACKED_BYTES else openpyxl.load_workbook(path, read_only=True, data_only=True)
-        sheets = {sheet.title: _sheet_lines(sheet) for sheet in book.worksheets} if book else {}
+            small = n_bytes <= MOST_UNPACKED_BYTES
+            book = openpyxl.load_workbook(path, read_only=True, data_only=True) if small else None
+            sheets = {sheet.title: _sheet_lines(sheet) for sheet in book.worksheets} if book else {}
+            best = max(sheets, key=lambda title: _n_known(sheets[title]), default="")
+            marks = read_marks(archive, best) if best else SheetMarks()
     except Exception as error:  # openpyxl raises many kinds for a damaged file, none of them its own
         raise InputError(f"Sheet is not XLSX: {error}", where=str(path), do="Save it again.") from error
     if book is None:
@@ -83,8 +95,30 @@ def read_xlsx(path: Path) -> Table:
     book.close()
     if not sheets:
         raise InputError("Workbook has no sheet of cells", where=str(path), do="Save it again.")
-    best = max(sheets, key=lambda title: max((known_headings(cells) for _, cells in sheets[title][:TOP]), default=-1))
-    return Table(sheets[best], (f"of {len(sheets)} sheets {best!r} was read",) if len(sheets) > 1 else ())
+    supposed = (f"of {len(sheets)} sheets {best!r} was read",) if len(sheets) > 1 else ()
+    return Table(sheets[best], supposed, tuple(_doubts(marks)), marks.merged)
+
+
+def _n_known(lines: Lines) -> int:
+    """How many headings the best of the first rows has; an empty sheet has less than any."""
+    return max((known_headings(cells) for _, cells in lines[:TOP]), default=-1)
+
+
+def _doubts(marks: SheetMarks) -> Iterator[str]:
+    """What a person sees in a workbook, or does not see in it, other than in its values."""
+    if marks.dead_formulas:
+        yield (
+            f"{len(marks.dead_formulas)} formulas have no stored result and read as empty, first"
+            f" {marks.dead_formulas[0]}; open the workbook and save it again"
+        )
+    if marks.hidden_columns:
+        yield f"hidden columns were read like the others: {', '.join(marks.hidden_columns[:SHOWN])}"
+    if marks.hidden_rows:
+        rows = ", ".join(map(str, marks.hidden_rows[:SHOWN]))
+        yield f"{len(marks.hidden_rows)} hidden rows were read like the others: {rows}"
+    if marks.comments:
+        said = "; ".join(f"{cell} {words!r}" for cell, words in marks.comments[:SHOWN])
+        yield f"{len(marks.comments)} cells have a comment, which no column keeps: {said}"
 
 
 def as_text(value: object) -> str:

@@ -244,3 +244,17 @@ def test_one_press_that_corrected_several_cells_is_one_undo(
         newest = max(one.id for one in db.query(Decision))
     technician.post(f"/batches/{batch}/decisions/{newest}/undo")
     assert standing(office) == []
+
+
+def test_a_cell_is_edited_in_the_column_that_a_person_chose(
+    office: Office, technician: Browser, tmp_path: Path
+) -> None:
+    rows = [*ROWS, {**ROWS[2], "image": "", "individual": "3"}, {**ROWS[2], "image": "images/4.jpg", "code": "NSHG"}]
+    batch = checked(office, technician, write_batch(tmp_path / "one", rows))
+    page = technician.get(f"/batches/{batch}/findings").text
+    of_kind = {part.partition('"')[0]: part for part in page.split('tabindex="-1" aria-label="')[1:]}
+    chosen = '<select name="column" required><option value=""{}></option>'
+    assert chosen.format(" selected") in of_kind["row without picture"]
+    assert '<option value="code" selected>' in of_kind["unknown name"]
+    unsaid = technician.post(f"/batches/{batch}/decisions", kind="correct", row="5", column="", value="411")
+    assert unsaid.status_code == 422

@@ -54,7 +54,7 @@ function open(key) {
   if (key === "p") { const link = target.querySelector("a"); if (link) enlarge(link); return Boolean(link); }
   if (target.tagName === "BUTTON") { target.click(); return true; }
   target.open = true;
-  const field = target.querySelector("input[name=value]") || target.querySelector("select");
+  const field = target.querySelector("select:invalid") || target.querySelector("input[name=value]") || target.querySelector("select");
   field.focus();
   if (field.select) field.select();
   return true;
@@ -96,8 +96,10 @@ function sayHeadings(table) {
   }
 }
 
+const sayAllHeadings = () => document.querySelectorAll(".list table:has(thead):not([role])").forEach(sayHeadings);
+
 document.addEventListener("DOMContentLoaded", () => {
-  document.querySelectorAll(".list table:has(thead)").forEach(sayHeadings);
+  sayAllHeadings();
   const place = document.querySelector(/^#(finding|series)-\d+$/.test(location.hash) ? location.hash : "#no-such-place");
   if (place) place.focus();
   document.addEventListener("click", (event) => {
@@ -114,6 +116,7 @@ document.addEventListener("DOMContentLoaded", () => {
     then = finding && { id: finding.id, decides: "then" in event.detail.elt.dataset, next: event.detail.elt.dataset.then === "next" };
   });
   document.body.addEventListener("htmx:afterSettle", () => {
+    sayAllHeadings();
     const finding = then && document.getElementById(then.id);
     if (finding && then.decides) decided.push(then.id);
     const elsewhere = document.activeElement !== document.body && !(finding && finding.contains(document.activeElement));

@@ -3,12 +3,19 @@
 from __future__ import annotations
 
 import json
+import threading
+from pathlib import Path
 
 import pytest
 from playwright.sync_api import expect
 
+from passage_cv.dataset.accept import accept_batch
+from passage_cv.dataset.store import Store, StoreSettings
+from passage_cv.intake.check import check_batch
+from passage_cv.web import remembered
 from passage_cv.web.people import Role
 from passage_cv.web.tables import Batch, Made
+from tests.batches import FACTS, trip_rows, write_batch
 from tests.web.browser import CHROMIUM, NO_CHROMIUM
 from tests.web.conftest import Office
 from tests.web.indoors import ADDRESS, look_at, watching
@@ -90,3 +97,18 @@ def test_each_line_of_a_list_is_a_block_that_names_its_cells(office: Office) -> 
             assert wide.get_by_role("table").get_by_role("row").get_by_role("cell").count() > 1
             page.set_viewport_size({"width": 1920, "height": 900})
             expect(wide.get_by_role("columnheader", name=heading, exact=True)).to_be_visible()
+
+
+def test_a_page_that_had_to_be_prepared_comes_with_its_blocks(
+    office: Office, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    store, may_end = Store.create(office.settings.store_root, StoreSettings()), threading.Event()
+    accept_batch(check_batch(write_batch(tmp_path / "T1", trip_rows("T1", 3), FACTS)), store, author="TBO")
+    counted = remembered._hold
+    monkeypatch.setattr(remembered, "_hold", lambda version: may_end.wait(60) and counted(version))
+    with watching(office.role(Role.RESEARCHER)) as page:
+        page.set_viewport_size({"width": NARROW_PX, "height": 900})
+        page.goto(ADDRESS + "/data/1")
+        expect(page.get_by_text("It appears here by itself")).to_be_visible()
+        may_end.set()
+        expect(page.locator(".list td[data-label='Role']").first).to_be_visible()

@@ -202,7 +202,8 @@ def _roles_fact(kept: _Kept, earlier: Earlier, store: Store) -> RolesFact:
 def _require_fits(batch: CheckedBatch, segment: pa.Table, earlier: Earlier, store: Store) -> list[Finding]:
     """Refuse what contradicts the store; returns what is only for looking at."""
     findings = _beside(batch, segment, earlier, store)
-    _require_resolved([finding for finding in findings if finding.severity == "must resolve"], batch)
+    must = [finding for finding in findings if finding.severity == "must resolve"]
+    _require_resolved([finding for finding in must if batch.resolutions.stands(finding) is None], batch)
     return findings
 
 
@@ -237,7 +238,8 @@ def _require_resolved(findings: Sequence[Finding], batch: CheckedBatch) -> None:
     raise InputError(
         f"{len(findings)} findings must be resolved: {shown}{more}",
         where=f"batch {batch.folder.name}, sheet {batch.sheet.name}, {len(batch.rows)} rows",
-        do="Correct the batch, or exclude single pictures by name with the reason; nothing was stored.",
+        do="Correct the batch, exclude single pictures by name with the reason, or let stand with the reason what may"
+        " stand (resolutions.toml); nothing was stored.",
     )
 
 
@@ -273,7 +275,8 @@ def _keep_files(batch: CheckedBatch, name: str, store: Store, shown: Sequence[Fi
     received = [batch.sheet, *(batch.folder / extra for extra in COMPANIONS), *([boxes] if boxes else [])]
     files = {path.name: path.read_bytes() for path in received if path.is_file()}
     findings = [finding.as_dict() for finding in (*batch.findings, *shown)]
-    stood = [{**finding.as_dict(), "why": one.why, "who": one.who} for finding, one in batch.resolved]
+    beside = [(finding, one) for finding in shown if (one := batch.resolutions.stands(finding))]
+    stood = [{**finding.as_dict(), "why": one.why, "who": one.who} for finding, one in (*batch.resolved, *beside)]
     said = {"findings": findings, "let_stand": stood, **_said_by_people(batch)}
     files["findings.json"] = canonical_json(said)
     layout = batch.layout.model_dump(mode="json") if batch.layout else None

@@ -7,7 +7,7 @@ and the draw of roles follow.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -21,6 +21,7 @@ from passage_cv.dataset.tables import distinct, known_rows, rows_among, rows_wit
 from passage_cv.dataset.versions import Version
 from passage_cv.intake.look_checks import ALIKE_BITS
 from passage_cv.intake.looks import FINGERPRINT_BITS, alike_pairs, bits_between
+from passage_cv.intake.resolutions import KNOWN_NUMBERS
 from passage_cv.intake.times import are_two_moments
 from passage_cv.records import Finding
 
@@ -38,6 +39,8 @@ _COLUMNS = (
     "role",
 )
 _CHUNK = 200_000
+_NAMED = 3
+"""How many of the fish that a finding is about it names."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,20 +168,79 @@ def _known_pictures(segment: pa.Table, rows: pa.Table) -> Iterator[Finding]:
 
 
 def _other_species(segment: pa.Table, rows: pa.Table) -> Iterator[Finding]:
+    """Fish known as another species, told together where an event was numbered twice, and known numbers."""
+    for (event, batch), shared in _known_fish(segment, rows).items():
+        differing = [fish for fish in shared if fish.name != fish.before]
+        if len(differing) > 1 and 2 * len(differing) >= len(shared):
+            yield _numbered_twice(event, batch, shared, differing)
+            continue
+        yield from (_two_species(fish, batch) for fish in differing)
+        same = [fish for fish in shared if fish.name == fish.before and not fish.tag]
+        if same:
+            yield _known_numbers(event, batch, same)
+
+
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """A fish of the batch that an earlier batch has too, by its tag or by its number within the event."""
+
+    individual: str
+    tag: str
+    name: str
+    row: int
+    before: str
+
+    @property
+    def number(self) -> str:
+        """Its number within the event."""
+        return self.individual.rpartition("/")[2]
+
+
+def _known_fish(segment: pa.Table, rows: pa.Table) -> Mapping[tuple[str, str], list[_Known]]:
+    """Fish of earlier batches that come again, by the event of the batch (none for tags) and the earlier batch."""
     known = rows_among(rows, "individual", set(distinct(segment, "individual")) - {""})
     earlier = {who: rest for who, *rest in tuples(known, "individual", "scientificName", "batch")}
+    found: dict[tuple[str, str], list[_Known]] = defaultdict(list)
     said: set[str] = set()
-    for individual, name, row in tuples(segment, "individual", "scientificName", "row"):
-        before, where = earlier.get(individual, [name, ""])
-        if before != name and individual not in said:
-            said.add(individual)
-            yield Finding(
-                "two species",
-                "must resolve",
-                f"Individual {individual} is {name} here and {before} in batch {where}",
-                row=row,
-                proposal="Look at both fish; correct this line, or relabel the earlier one with an amendment",
-            )
+    for who, tag, event, name, row in tuples(segment, "individual", "organismID", "event", "scientificName", "row"):
+        if who in earlier and who not in said:
+            said.add(who)
+            before, batch = earlier[who]
+            found["" if tag else event, batch].append(_Known(who, tag, name, row, before))
+    return found
+
+
+def _two_species(fish: _Known, batch: str) -> Finding:
+    return Finding(
+        "two species",
+        "must resolve",
+        f"Individual {fish.individual} is {fish.name} here and {fish.before} in batch {batch}",
+        row=fish.row,
+        proposal="Look at both fish; correct this line, or relabel the earlier one with an amendment",
+    )
+
+
+def _numbered_twice(event: str, batch: str, shared: Sequence[_Known], differing: Sequence[_Known]) -> Finding:
+    first = ", ".join(f"{fish.number}: {fish.name} here, {fish.before} there" for fish in differing[:_NAMED])
+    where = f"fish of event {event}" if event else "tagged fish"
+    return Finding(
+        "two species",
+        "must resolve",
+        f"{len(differing)} of {len(shared)} {where} that batch {batch} has too are other species there ({first})",
+        row=differing[0].row,
+        proposal="Two crews may have numbered one event: give one of them its own eventID, or other numbers",
+    )
+
+
+def _known_numbers(event: str, batch: str, same: Sequence[_Known]) -> Finding:
+    numbers = ", ".join(fish.number for fish in same[:_NAMED]) + (", ..." if len(same) > _NAMED else "")
+    return Finding(
+        KNOWN_NUMBERS,
+        "must resolve",
+        f"{len(same)} fish of event {event} have numbers that batch {batch} has too ({numbers}), of the same species",
+        row=same[0].row,
+        proposal="More pictures of the same fish: let it stand. Other fish: give one crew its own eventID or numbers",
+    )
 
 
 def _seen_before(segment: pa.Table, rows: pa.Table) -> Iterator[Finding]:

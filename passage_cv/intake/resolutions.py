@@ -28,7 +28,7 @@ cannot be let stand, because the rows would mean nothing; those need a correctio
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from types import MappingProxyType
@@ -46,6 +46,9 @@ Words = Annotated[str, Field(min_length=1, pattern=r"\S")]
 Signed = Annotated[str, Field(min_length=1, pattern=r"[^\s?]")]
 """Who and why: a draft's own question marks decide nothing."""
 
+KNOWN_NUMBERS = "fish numbers in the store"
+"""A finding that shows beside the data set alone: a decision about it is in vain in no batch by itself."""
+
 CAN_STAND = frozenset(
     {
         "weight for length",
@@ -60,6 +63,7 @@ CAN_STAND = frozenset(
         "name and code differ",
         "row without picture",
         "day of a time",
+        KNOWN_NUMBERS,
     }
 )
 """Findings of severity ``must resolve`` that a person may let stand; all others need the data changed."""
@@ -148,16 +152,19 @@ def write_resolutions(folder: Path, resolutions: Resolutions) -> Path:
 
 
 def draft_resolutions(
-    batch_findings: Iterable[Finding], cells: Mapping[int, Mapping[str, str]] = MappingProxyType({})
+    batch_findings: Iterable[Finding],
+    cells: Mapping[int, Mapping[str, str]] = MappingProxyType({}),
+    received: Callable[[str, str], tuple[str, str]] = lambda column, value: (column, value),
 ) -> str:
     """A file to fill in: every finding as a comment above the decisions that may answer it, all switched off.
 
-    ``cells`` are the sheet's rows as received: where a finding proposes one cell of them, it stands there already.
+    ``cells`` are the sheet's rows as received: where a finding proposes one cell of them, it stands there already,
+    under the heading and in the unit that ``received`` gives for a column and a value of it.
     """
     blocks = ["format = 1\n"]
     for finding in batch_findings:
         entries: list[tuple[str, Settings]] = (
-            [("correct", _correction(finding, finding.row, cells.get(finding.row, {})))] if finding.row else []
+            [("correct", _correction(finding, finding.row, cells.get(finding.row, {}), received))] if finding.row else []
         )
         if finding.image:
             entries.append(("exclude", Exclusion.model_construct(image=finding.image, **_OPEN)))
@@ -169,11 +176,13 @@ def draft_resolutions(
     return "\n".join(blocks)
 
 
-def _correction(finding: Finding, row: int, cells: Mapping[str, str]) -> Correction:
+def _correction(
+    finding: Finding, row: int, cells: Mapping[str, str], received: Callable[[str, str], tuple[str, str]]
+) -> Correction:
     change = finding.change
-    if change and change.column in cells:
-        was, becomes = cells[change.column], change.value
-        return Correction.model_construct(row=row, column=change.column, was=was, becomes=becomes, **_OPEN)
+    column, becomes = received(change.column, change.value) if change else ("", "")
+    if column in cells:
+        return Correction.model_construct(row=row, column=column, was=cells[column], becomes=becomes, **_OPEN)
     return Correction.model_construct(row=row, column="?", was="?", becomes="?", **_OPEN)
 
 
@@ -201,7 +210,8 @@ def check_decisions(resolutions: Resolutions, findings: Iterable[Finding]) -> li
         if one.kind in CAN_STAND or not any(one.fits(finding) for finding in known)
         else Finding("cannot stand", "must resolve", f"{_about(one)} cannot be let stand", one.row, one.image)
         for one in resolutions.let_stand
-        if not any(resolutions.stands(finding) is not None and one.fits(finding) for finding in known)
+        if one.kind != KNOWN_NUMBERS
+        and not any(resolutions.stands(finding) is not None and one.fits(finding) for finding in known)
     ]
 
 

@@ -36,6 +36,7 @@ from passage_cv.recognition.crossval import cross_validate, cross_validate_plain
 from passage_cv.recognition.features import Features, embed_rows, to_examples
 from passage_cv.recognition.heads import Examples, Floats, Ints
 from passage_cv.recognition.left_out import LeftOutClasses, leave_out_each
+from passage_cv.recognition.left_out_tuned import leave_out_of_tuning
 from passage_cv.recognition.rows import RunClasses, choose_classes
 from passage_cv.recognition.score import score_version
 from passage_cv.recognition.train import TrainSettings, train_model
@@ -71,7 +72,8 @@ class Label:
 class Asked:
     """What is wanted of a folder: which classes are excluded, under which limit, and how to cross-validate.
 
-    ``unknown`` also leaves out each class in turn and asks which score of unfamiliarity holds it.
+    ``unknown`` also leaves out each class in turn (of fine-tuning: in groups) and asks which score of unfamiliarity
+    holds it.
     """
 
     excluded: tuple[str, ...] = (EXCLUDED,)
@@ -100,15 +102,9 @@ def run_real_data(
     Raises
     ------
     InputError
-        If ``out`` holds something, ``labels.csv`` cannot be used, intake finds something to resolve, an excluded
-        class has no individual in ``train``, or classes shall be left out of fine-tuning.
+        If ``out`` holds something, ``labels.csv`` cannot be used, intake finds something to resolve, or an excluded
+        class has no individual in ``train``.
     """
-    if asked.unknown and isinstance(settings, TunedSettings):
-        raise InputError(
-            "Leaving out each class is done with heads on a frozen network only",
-            where="--unknown",
-            do="Give the settings of a head, for example quick, or leave --unknown out.",
-        )
     if out.exists() and any(out.iterdir()):
         raise InputError("Folder is not empty", where=str(out), do="Give another, or remove it.")
     labels = read_labels(folder)
@@ -194,11 +190,11 @@ def cross_validate_version(
         else:
             by_seed.append({**_head_figures(examples, features, asked.folds, settings, seed), **script})
     progress("Fold seeds", asked.seeds, asked.seeds)
-    unknown = (
-        leave_out_each(examples, features, classes, head, n_folds=asked.folds, progress=progress)
-        if asked.unknown
-        else None
-    )
+    unknown: LeftOutClasses | None = None
+    if asked.unknown and isinstance(settings, TunedSettings):
+        unknown = leave_out_of_tuning(version, settings, every_role=True, progress=progress)
+    elif asked.unknown:
+        unknown = leave_out_each(examples, features, classes, head, n_folds=asked.folds, progress=progress)
     means = {name: float(np.mean([one[name] for one in by_seed])) for name in by_seed[0]}
     return {
         "classes": len(classes.classes),

@@ -50,6 +50,7 @@ FAMILIAR: Mapping[str, Callable[[Examples], Familiar]] = {
     ROUND: fit_round_familiar,
 }
 """How what is familiar is fitted, by how names of scores end."""
+MOST_GROUPS = 4
 FEWEST_KNOWN = 2
 
 
@@ -88,7 +89,7 @@ def leave_out_of_tuning(
     *,
     policy: Policy | None = None,
     every_role: bool = False,
-    n_groups: int = 4,
+    n_groups: int | None = None,
     n_folds: int = 3,
     n_draws: int = 1,
     progress: Progress = silent,
@@ -102,7 +103,7 @@ def leave_out_of_tuning(
     settings
         Of fine-tuning; every fit runs to the end of its schedule, no epoch is chosen.
     n_groups
-        Of classes; one class each is the cleanest and takes longest.
+        Of classes, at most :data:`MOST_GROUPS` by default; one class each is the cleanest and takes longest.
     n_folds
         Of the known individuals: as many networks for each group.
 
@@ -113,6 +114,7 @@ def leave_out_of_tuning(
     """
     rows, classes = everybody(version) if every_role else learnt_from(version, policy)
     examples = as_examples(rows, classes)
+    n_groups = n_groups or min(MOST_GROUPS, int((examples.per_class > 0).sum()))
     draws = [
         plan_absences(examples, n_groups=n_groups, n_folds=n_folds, seed=settings.seed + draw)
         for draw in range(n_draws)

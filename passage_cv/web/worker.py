@@ -6,12 +6,16 @@
 from __future__ import annotations
 
 import importlib
+import logging
 import os
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Callable
 from pathlib import Path
+
+from sqlalchemy.exc import SQLAlchemyError
 
 from passage_cv.web.database import Sessions, open_database
 from passage_cv.web.jobs import LANES, QUIET, TASKS, Task, Work, claim, end, renew, run
@@ -20,6 +24,8 @@ from passage_cv.web.settings import WebSettings, inherited_environment, read_env
 from passage_cv.web.tables import Batch, Job
 
 _IDLE_S = 0.5
+_PATIENCE_S = 10
+_LOG = logging.getLogger(__name__)
 _LAST = 19
 """The lowest priority that a process can give itself (nice)."""
 
@@ -46,13 +52,16 @@ class Workers:
             thread.join(timeout=10)
 
     def _watch(self, lane: str) -> None:
+        """Do what waits in a lane, for ever: a database that is away for a while must not end the queue."""
         while not self._stop.is_set():
-            job_id = claim(self._sessions, lane, lease_s=self._settings.lease_s)
-            if job_id:
-                self._attend(job_id)
-            else:
+            try:
+                if job_id := claim(self._sessions, lane, lease_s=self._settings.lease_s):
+                    self._attend(job_id)
+                    continue
                 self._tidy()
-                self._stop.wait(_IDLE_S)
+            except Exception:  # whatever it was, the next job is no part of it
+                _LOG.exception("The queue goes on after an error in lane %s", lane)
+            self._stop.wait(_IDLE_S)
 
     def _attend(self, job_id: str) -> None:
         """Run one job in a child, keep its lease, end it where a person or the server's end asks for it."""
@@ -63,14 +72,31 @@ class Workers:
                 stdout=log,
                 stderr=log,
             )
-            while child.poll() is None:
+            try:
+                is_held = self._hold(job_id, child)
+            finally:
+                end_child(child)
+        if is_held:
+            self._close(job_id, child.returncode)
+
+    def _hold(self, job_id: str, child: subprocess.Popen[bytes]) -> bool:
+        """Keep the lease until the child has ended or must end; False where it was lost, and the job starts again.
+
+        A database that does not answer is no reason to end hours of work before the lease has run out.
+        """
+        held_at = time.monotonic()
+        while child.poll() is None and not self._stop.is_set():
+            try:
                 state = renew(self._sessions, job_id, lease_s=self._settings.lease_s)
-                if self._stop.is_set() or state == "cancelling":
-                    child.terminate()
-                    child.wait(timeout=10)
-                    break
-                self._stop.wait(_IDLE_S)
-        self._close(job_id, child.returncode)
+                held_at = time.monotonic()
+            except SQLAlchemyError:
+                state = ""
+            if state == "cancelling":
+                break
+            if time.monotonic() - held_at > self._settings.lease_s:
+                return False
+            self._stop.wait(_IDLE_S)
+        return True
 
     def _close(self, job_id: str, code: int | None) -> None:
         """What the child could not write down itself."""
@@ -88,6 +114,17 @@ class Workers:
         """What work that has ended leaves to others: batches that it held, folders that it did not finish."""
         release_batches(self._sessions)
         remove_remains(self._settings, self._sessions)
+
+
+def end_child(child: subprocess.Popen[bytes], *, patience_s: float = _PATIENCE_S) -> None:
+    """Ask a process to end, and end it where it does not; one that has ended stays as it is."""
+    if child.poll() is None:
+        child.terminate()
+        try:
+            child.wait(timeout=patience_s)
+        except subprocess.TimeoutExpired:
+            child.kill()
+            child.wait()
 
 
 def release_batches(sessions: Sessions) -> None:

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import signal
+import subprocess
+import sys
 import threading
 import time
 from pathlib import Path
 
 import pytest
+from sqlalchemy.exc import OperationalError
 
 from passage_cv.errors import InputError
 from passage_cv.web import jobs, worker
 from passage_cv.web.jobs import Cancelled, Work
+from passage_cv.web.database import Sessions
 from passage_cv.web.people import Role
 from passage_cv.web.tables import Batch, Job
 from passage_cv.web.worker import TASKS, Workers, find_task
@@ -89,6 +94,67 @@ def test_a_search_for_leaks_leaves_the_processor_to_others(
     monkeypatch.setattr("sys.argv", ["worker", job_id])
     worker.main()
     assert (nice, run) == (gives_way, [job_id])
+
+
+def away() -> OperationalError:
+    """What a database says that cannot be reached."""
+    return OperationalError("SELECT", {}, Exception("no connection"))
+
+
+def test_a_database_that_is_away_for_a_moment_does_not_end_the_queue(
+    office: Office, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    answers, seen = iter([away(), away()]), threading.Event()
+
+    def claim_or_not(sessions: Sessions, lane: str, *, lease_s: float) -> str:
+        if error := next(answers, None):
+            raise error
+        return jobs.claim(sessions, lane, lease_s=lease_s)
+
+    monkeypatch.setattr(worker, "claim", claim_or_not)
+    monkeypatch.setattr(worker, "_IDLE_S", 0.01)
+    monkeypatch.setattr(Workers, "_attend", lambda *_: seen.set())
+    add(office)
+    workers = Workers(office.settings, office.server.sessions)
+    workers.start()
+    assert seen.wait(10)
+    workers.stop()
+
+
+@pytest.mark.parametrize(("away_for", "is_held"), [(3, True), (10**6, False)], ids=["a moment", "a whole lease"])
+def test_running_work_outlives_a_database_that_is_away_within_its_lease(
+    office: Office, monkeypatch: pytest.MonkeyPatch, away_for: int, is_held: bool
+) -> None:
+    job_id = add(office)
+    claim(office)
+    left = iter(range(away_for))
+
+    def renew_or_not(sessions: Sessions, held: str, *, lease_s: float) -> str:
+        if next(left, None) is not None:
+            raise away()
+        child.terminate()  # it has had its time
+        return jobs.renew(sessions, held, lease_s=lease_s)
+
+    monkeypatch.setattr(worker, "renew", renew_or_not)
+    monkeypatch.setattr(worker, "_IDLE_S", 0.01)
+    settings = office.settings.model_copy(update={"lease_s": 0.5})
+    child = subprocess.Popen([sys.executable, "-c", "import time; time.sleep(60)"])
+    try:
+        assert Workers(settings, office.server.sessions)._hold(job_id, child) == is_held
+    finally:
+        worker.end_child(child)
+
+
+def test_a_child_that_does_not_end_when_asked_is_ended(tmp_path: Path) -> None:
+    deaf = (
+        "import pathlib, signal, time; signal.signal(signal.SIGTERM, signal.SIG_IGN);"
+        f"pathlib.Path({str(tmp_path / 'deaf')!r}).touch(); time.sleep(60)"
+    )
+    child = subprocess.Popen([sys.executable, "-c", deaf])
+    while not (tmp_path / "deaf").exists():
+        time.sleep(0.01)
+    worker.end_child(child, patience_s=0.2)
+    assert child.returncode == -signal.SIGKILL
 
 
 def test_work_whose_lease_ran_out_is_taken_over_but_not_for_ever(office: Office) -> None:

@@ -22,7 +22,7 @@ from passage_cv.intake.layout import remember_layout, write_layout
 from passage_cv.intake.names import any_names
 from passage_cv.intake.pairing import propose_pairing
 from passage_cv.intake.pairing_file import write_pairing
-from passage_cv.intake.resolutions import draft_resolutions
+from passage_cv.intake.refused import draft_of
 from passage_cv.intake.sheet import LAYOUT, PAIRING, RESOLUTIONS, read_sheet
 
 app = command_app()
@@ -94,7 +94,7 @@ def _write_drafts(
         write_pairing(propose_pairing(checked.folder, names=checked.names, layouts=layouts), pair)
         yield f"Pairing to confirm: {pair}; with your initials in it, it counts as {PAIRING} in the batch folder"
     if draft:
-        write_text(draft, draft_resolutions(checked.findings, {line.row: line.cells for line in checked.rows}))
+        write_text(draft, draft_of(checked, checked.findings))
         yield f"Decisions to fill in: {draft}; it counts as {RESOLUTIONS} in the batch folder"
 
 

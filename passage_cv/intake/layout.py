@@ -225,6 +225,26 @@ def with_offset(text: str, layout: Layout) -> str:
     return f"{text}{layout.offset}"
 
 
+def as_received(layout: Layout | None, column: str, value: str) -> tuple[str, str]:
+    """The heading of the crew's sheet that holds a column, and a value of it in that heading's unit and signs.
+
+    Examples
+    --------
+    >>> inches = Layout(headings=("TL",), use=(ColumnUse(heading="TL", column="length_mm", unit="in"),), who="TBO")
+    >>> as_received(inches, "length_mm", "508"), as_received(None, "sex", "F")
+    (('TL', '20'), ('sex', 'F'))
+    """
+    use = next((one for one in layout.use if one.column == column), None) if layout else None
+    if use is None or layout is None:
+        return column, value
+    number = as_number(value)
+    if number is None or not use.unit:
+        return use.heading, value
+    zero, one = (to_si(measure, use.unit, column) for measure in (0.0, 1.0))
+    text = value if use.unit == SI_UNIT.get(column) else f"{(number - zero) / (one - zero):.6g}"
+    return use.heading, text.replace(".", layout.decimal)
+
+
 def foreign_columns(layout: Layout) -> list[str]:
     """Columns a layout names that are none of ours, units they cannot have, and numbers that name no unit."""
     return [

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from functools import cache
@@ -11,11 +12,35 @@ from passage_cv.intake.columns import COUNT, EXTRA_NUMBERS, FACT_KEYS, NUMBER_CO
 from passage_cv.intake.lines import Line, as_number
 from passage_cv.intake.names import Species
 from passage_cv.intake.slips import propose_names
-from passage_cv.intake.units import read_measure
+from passage_cv.intake.units import SI_UNIT, read_measure, to_si
 from passage_cv.records import Change, Finding
 
 _LOOK_ALIKE = str.maketrans("OolI", "0011")
 """Letters that are written for a digit; a space is none of them, it may stand for a point."""
+_NOT_MEASURED = frozenset(
+    {
+        "n/a",
+        "na",
+        "n.a.",
+        "nd",
+        "n.d.",
+        "nm",
+        "n.m.",
+        "none",
+        "not measured",
+        "not taken",
+        "-",
+        "--",
+        "\u2013",
+        "\u2014",
+        ".",
+        "?",
+    }
+)
+"""What crews write in a cell for a number that nobody took."""
+_FIXED_SPACE = re.compile("[\u00a0\u202f\u2009]")
+_THOUSANDS = re.compile("(?<=[0-9])[\u00a0\u202f\u2009](?=[0-9]{3}(?![0-9]))")
+_DECIMAL_COMMA = re.compile(r"(?<=\d),(?=\d{1,2}(?!\d))")
 _NEEDED = (("image",), ("organismID", "individual"), ("scientificName", "code"))
 
 
@@ -48,7 +73,7 @@ def check_facts(batch: CheckedBatch) -> list[Finding]:
         findings.append(
             Finding("unknown word", "must resolve", f"source is {source!r}, allowed are {', '.join(SOURCES)}")
         )
-    return findings + _cell_findings(batch.facts, row=None)
+    return findings + _cell_findings(batch.facts, {}, row=None)
 
 
 def check_widths(batch: CheckedBatch) -> list[Finding]:
@@ -69,7 +94,8 @@ def check_widths(batch: CheckedBatch) -> list[Finding]:
 
 def check_cells(batch: CheckedBatch) -> list[Finding]:
     """Cells that should be a number or one of a few words; a line whose pictures are all left out is not kept."""
-    return [finding for line in batch.kept_lines() for finding in _cell_findings(line.cells, row=line.row)]
+    units = {use.column: use.unit for use in batch.layout.use if use.unit} if batch.layout else {}
+    return [finding for line in batch.kept_lines() for finding in _cell_findings(line.cells, units, row=line.row)]
 
 
 def check_names(batch: CheckedBatch) -> list[Finding]:
@@ -169,10 +195,10 @@ def _renamed(line: Line, meant: Species) -> Change:
     return Change(column, meant.code if is_code else meant.scientific_name)
 
 
-def _cell_findings(cells: Mapping[str, str], *, row: int | None) -> list[Finding]:
+def _cell_findings(cells: Mapping[str, str], units: Mapping[str, str], *, row: int | None) -> list[Finding]:
     place = f"Row {row}" if row else "trip.toml"
     findings = [
-        _no_number(name, cells[name], place, row)
+        _no_number(name, cells[name], units.get(name, ""), place, row)
         for name in (*NUMBER_COLUMNS, *EXTRA_NUMBERS, COUNT)
         if cells.get(name) and as_number(cells[name]) is None
     ]
@@ -201,19 +227,52 @@ def _cell_findings(cells: Mapping[str, str], *, row: int | None) -> list[Finding
     return findings
 
 
-def _no_number(column: str, cell: str, place: str, row: int | None) -> Finding:
-    """A cell that is no number, with the number that its units give, or letters read as the digits they look like."""
-    written = read_measure(cell, column)
-    read = cell.translate(_LOOK_ALIKE) if written is None else f"{written:.10g}"
-    is_meant = row is not None and any(sign.isdigit() for sign in cell) and as_number(read) is not None
+def _no_number(column: str, cell: str, unit: str, place: str, row: int | None) -> Finding:
+    """A cell that is no number, with the number that is perhaps meant, or that says that nobody measured.
+
+    ``unit`` is that of the crew's heading, empty where the column's own counts.
+    """
+    if cell.casefold() in _NOT_MEASURED:
+        return Finding(
+            "not measured",
+            "must resolve",
+            f"{place}: {column} is {cell!r}",
+            row=row,
+            proposal="Leave the cell empty if nobody measured it",
+            change=Change(column, "") if row is not None else None,
+        )
+    read = _number_meant(cell, column, unit)
+    is_meant = row is not None and read is not None
+    named = f" {SI_UNIT[column]}" if unit not in {"", SI_UNIT.get(column)} else ""
     return Finding(
         "not a number",
         "must resolve",
-        f"{place}: {column} is {cell!r}",
+        f"{place}: {column} is {_FIXED_SPACE.sub(' ', cell)!r}",
         row=row,
-        proposal=f"Perhaps {read}" if is_meant else None,
-        change=Change(column, read) if is_meant else None,
+        proposal=f"Perhaps {read}{named}" if is_meant else None,
+        change=Change(column, read) if is_meant and read is not None else None,
     )
+
+
+def _number_meant(cell: str, column: str, unit: str) -> str | None:
+    """What a cell's own units give, or its letters read as the digits they look like; None where that is no number.
+
+    It is in the column's own unit: a number without one is in that of the heading.
+    A comma before one or two digits is a decimal sign, before three it may part thousands. Fixed spaces before three
+    digits part thousands: programs write them; people write plain ones, which may stand for a point.
+    """
+    plain = _THOUSANDS.sub("", cell)
+    if not any(sign.isdigit() for sign in plain):
+        return None
+    with_point = _DECIMAL_COMMA.sub(".", plain)
+    written = next((value for text in (plain, with_point) if (value := read_measure(text, column)) is not None), None)
+    if written is not None:
+        return f"{written:.10g}"
+    read = plain.translate(_LOOK_ALIKE)
+    value = as_number(read)
+    if value is None or unit in {"", SI_UNIT.get(column)}:
+        return read if value is not None else None
+    return f"{to_si(value, unit, column):.10g}"
 
 
 def _meant_word(column: str, cell: str, words: Sequence[str]) -> Change | None:

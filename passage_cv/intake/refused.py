@@ -6,13 +6,17 @@ is then history. The folder that was refused is left as it is.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from functools import partial
 from pathlib import Path
 
 from passage_cv.errors import InputError
 from passage_cv.files import link_tree, read_json, write_json, write_text
 from passage_cv.intake.batch import CheckedBatch
+from passage_cv.intake.layout import as_received
 from passage_cv.intake.resolutions import draft_resolutions
-from passage_cv.intake.sheet import RESOLUTIONS
+from passage_cv.intake.sheet import RESOLUTIONS, read_sheet
+from passage_cv.records import Finding
 
 REFUSED = "refused.json"
 """What was found, beside the sheet of a batch that was set aside."""
@@ -47,9 +51,14 @@ def set_batch_aside(batch: CheckedBatch, place: Path, *, why: str, at: str) -> P
     findings = [finding.as_dict() for finding in batch.findings]
     values = {"why": why, "at": at, "sheet_sha256": batch.sheet_sha256, "findings": findings}
     write_json(kept / REFUSED, values)
-    cells = {line.row: line.cells for line in batch.rows}
-    write_text(kept / DRAFT, draft_resolutions(batch.unresolved, cells))
+    write_text(kept / DRAFT, draft_of(batch, batch.unresolved))
     return kept
+
+
+def draft_of(batch: CheckedBatch, findings: Iterable[Finding]) -> str:
+    """Decisions to fill in about findings of a batch, in the headings, units and signs of its sheet as received."""
+    cells = {row.number: row.cells for row in read_sheet(batch.sheet).rows}
+    return draft_resolutions(findings, cells, partial(as_received, batch.layout))
 
 
 def note_accepted(batch: CheckedBatch, place: Path | None, *, version: str, who: str, at: str) -> list[Path]:

@@ -8,8 +8,11 @@ import pytest
 from openpyxl.comments import Comment
 from openpyxl.worksheet.worksheet import Worksheet
 
+from passage_cv.intake.batch import CheckedBatch
 from passage_cv.intake.check import check_batch
 from passage_cv.intake.layout import draft_layout, write_layout
+from passage_cv.intake.refused import draft_of
+from passage_cv.intake.resolutions import read_resolutions
 from passage_cv.intake.sheet import Sheet, read_sheet
 from passage_cv.intake.workbook_marks import letters
 from tests.batches import FACTS, jpeg
@@ -118,3 +121,61 @@ def test_each_sign_that_repeats_is_asked_about_and_repeats_once_confirmed(tmp_pa
 def test_columns_have_letters() -> None:
     # From memory of any spreadsheet: Z is the 26th column, AA the 27th, ZZ the 702nd, AAA the 703rd.
     assert [letters(n) for n in (1, 26, 27, 702, 703)] == ["A", "Z", "AA", "ZZ", "AAA"]
+
+
+def crew_batch(folder: Path, head: Sequence[str], *rows: Sequence[object]) -> CheckedBatch:
+    """A batch of such a workbook, a picture for each row, with every heading confirmed as proposed."""
+    book, _ = book_of(head, *rows)
+    read(book, folder)
+    (folder / "images").mkdir()
+    for i in range(len(rows)):
+        (folder / f"images/{i + 1}.jpg").write_bytes(jpeg(f"crew {i}"))
+    (folder / "trip.toml").write_text("".join(f'{k} = "{v}"\n' for k, v in FACTS.items()), encoding="utf-8")
+    first = check_batch(folder, keep_working=False)
+    layout = draft_layout(read_sheet(first.sheet), list(first.proposals), who="RKV")
+    write_layout(layout.model_copy(update={"repeated": ("Species",)}), folder / "layout.toml")
+    return check_batch(folder, keep_working=False)
+
+
+def test_proposals_of_a_crews_sheet_are_signed_under_its_own_headings_and_in_its_own_units(tmp_path: Path) -> None:
+    head = ("Photo", "Fish #", "Species", "TL (in)", "Wt (lb)")
+    rows = [
+        ("images/1.jpg", 1, "NSH", 18.9, "1\u00a0050"),
+        ("images/2.jpg", 2, "do", "l9.1", "1,3 kg"),
+        ("images/3.jpg", 3, "do", "n/a", 2.2),
+    ]
+    batch = crew_batch(tmp_path / "b", head, *rows)
+    told = [one for one in batch.unresolved if one.kind in {"not a number", "not measured"}]
+    assert len(told) == 4
+    draft = draft_of(batch, told).replace('why = "?"', 'why = "read again"').replace('who = "?"', 'who = "ELQ"')
+    lines = [line for line in draft.splitlines() if not line.startswith(("# Row", "# Perhaps", "# Leave"))]
+    signed_text = "\n".join(line.removeprefix("# ") for line in lines)
+    (tmp_path / "b/resolutions.toml").write_text(signed_text, encoding="utf-8")
+    signed = read_resolutions(tmp_path / "b").correct
+    # 1.3 kg over 0.45359237 kg, the pound of 1959, is 2.86601.
+    assert [(one.column, one.becomes) for one in signed] == [
+        ("Wt (lb)", "1050"), ("TL (in)", "19.1"), ("Wt (lb)", "2.86601"), ("TL (in)", ""),
+    ]  # fmt: skip
+    again = check_batch(tmp_path / "b", keep_working=False)
+    assert not [one for one in again.unresolved if one.kind in {"correction without its cell", "not a number"}]
+    assert again.rows[1].numbers["weight_g"] == pytest.approx(1300, abs=0.01)
+    assert again.rows[2].numbers["length_mm"] is None
+
+
+@pytest.mark.parametrize(
+    ("cell", "meant"),
+    [
+        ("1\u00a0050", "1050"),
+        ("12\u202f500", "12500"),
+        ("1 050", None),  # a person's space may stand for a point
+        ("1\u00a005", None),
+        ("1,3 kg", "1300"),
+        ("1,300 kg", None),  # 1300 or 1.3
+        ("4l0", "410"),
+        ("about 5", None),
+    ],
+)
+def test_a_number_is_proposed_only_where_one_reading_is_left(tmp_path: Path, cell: str, meant: str | None) -> None:
+    batch = crew_batch(tmp_path / "b", HEAD, ("images/1.jpg", 1, "NSH", 480, cell))
+    (found,) = [one for one in batch.unresolved if one.kind in {"not a number", "decimal comma"}]
+    assert (found.change.value if found.change else None) == meant

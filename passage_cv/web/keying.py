@@ -38,6 +38,8 @@ MOST_ROWS = 400
 MOST_CHOICES = 300
 """Pictures of which the page lets a person choose the one of the paper."""
 LONGEST_CELL = 120
+UNREAD = ("asked", "keyed")
+"""States in which a second reader is still to come, or reads cells otherwise."""
 
 Rows = list[dict[str, str]]
 

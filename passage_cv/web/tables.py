@@ -118,6 +118,11 @@ class Batch(Base):
     created_at: Mapped[str] = mapped_column(String(40), default=utc)
     owner: Mapped[User] = relationship()
 
+    @property
+    def has_new_headings(self) -> bool:
+        """Whether the sheet has headings that nobody has said the columns of: until then little of it is read."""
+        return bool(self.sheet.get("proposals")) and not self.sheet.get("layout")
+
 
 class Upload(Base):
     """One file on its way; how much has arrived is the size of its part file, and stands nowhere else."""

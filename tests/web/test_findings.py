@@ -53,7 +53,10 @@ def test_proposed_columns_are_confirmed_once_and_remembered(
 ) -> None:
     store = Store.create(office.settings.store_root, StoreSettings())
     batch = checked(office, technician, own_headings(tmp_path / "one"))
-    assert "headings of this sheet are new" in technician.get(f"/batches/{batch}").text
+    for page in (technician.get(f"/batches/{batch}{part}").text for part in ("", "/findings")):
+        assert "headings of this sheet are new" in page
+        assert f'<a class="button main" href="/batches/{batch}/columns">' in page
+        assert page.count("button main") == 1
     page = technician.get(f"/batches/{batch}/columns").text
     form = form_of(page)
     assert [form[f"column-{n}"] for n in range(4)] == ["image", "individual", "code", "length_mm"]

@@ -78,6 +78,7 @@ def test_two_readers_who_differ_are_compared(
     assert key(technician, batch, READ) == 422
     assert technician.post(f"/batches/{batch}/check").status_code == 422
     assert "No sheet waits" in technician.get("/keying").text
+    assert f"{PAPER}: a second reader was asked" in technician.get(f"/batches/{batch}").text
     with office.server.sessions() as db:
         number = db.query(Keying).one().id
     page = second.get(f"/keying/{number}").text
@@ -87,6 +88,9 @@ def test_two_readers_who_differ_are_compared(
     assert second.post(f"/keying/{number}", **cells([READ[0], ("2", "BCF", "510")])).status_code == 303
     assert second.get(f"/keying/{number}").status_code == 404
     assert technician.post(f"/batches/{batch}/check").status_code == 422
+    page = technician.get(f"/batches/{batch}").text
+    assert f"{PAPER}: two readers differ" in page
+    assert f"/batches/{batch}/keying/compare?image={PAPER}" in page
     page = technician.get(f"/batches/{batch}/keying/compare?image={PAPER}").text
     assert page.count("<legend>") == 1
     assert "BCF" in page

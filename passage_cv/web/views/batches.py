@@ -15,6 +15,7 @@ from passage_cv.intake.containers import read_container
 from passage_cv.web import batches as rules
 from passage_cv.web.ask import Ask, Asking, NotFound
 from passage_cv.web.decisions import count_decisions, newest_decisions, presses_of
+from passage_cv.web.keying import UNREAD, keyings_of
 from passage_cv.web.paths import below
 from passage_cv.web.people import Role
 from passage_cv.web.tables import Batch, Job, Upload
@@ -67,6 +68,7 @@ def show(ask: Asking, batch_id: str, files: Page = 1) -> Response:
         decisions=newest_decisions(ask.db, batch, DECISIONS_SHOWN),
         n_decisions=count_decisions(ask.db, batch),
         presses=presses_of(ask.db, batch),
+        unread=[one for one in keyings_of(ask.db, batch) if one.state in UNREAD],
         is_owner=batch.owner_id == ask.person.id,
         fact_names=rules.FACTS,
         words=WORDS,

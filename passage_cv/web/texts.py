@@ -115,11 +115,7 @@ def read_catalogue(path: Path) -> dict[str, str]:
 def wrong_places(own: Mapping[str, str], whole: Mapping[str, str]) -> list[str]:
     """Keys of texts whose braces hold other names or numbers than the English text does; unknown keys count not."""
     english = {key: key.removeprefix(f"{SAID}.") if key.startswith(f"{SAID}.") else _base(key, whole) for key in own}
-    return [
-        key
-        for key, text in english.items()
-        if text is not None and places(own[key], key) | _unsaid(key) != places(text, key) | _unsaid(key)
-    ]
+    return [key for key, text in english.items() if text is not None and not _fits(own[key], text, key)]
 
 
 def _base(key: str, whole: Mapping[str, str]) -> str | None:
@@ -127,9 +123,10 @@ def _base(key: str, whole: Mapping[str, str]) -> str | None:
     return whole.get(key.removesuffix(ONE), whole.get(key))
 
 
-def _unsaid(key: str) -> set[str]:
-    """What a text may leave out: of one thing it need not say how many."""
-    return {"n"} if key.endswith(ONE) else set()
+def _fits(text: str, base: str, key: str) -> bool:
+    """Whether a text fills in what it is given: all of it, or of one thing no more than that."""
+    given = places(base, key)
+    return places(text, key) <= given if key.endswith(ONE) else places(text, key) == given
 
 
 def _without_foreign_ones(whole: Mapping[str, str], own: Mapping[str, str]) -> dict[str, str]:

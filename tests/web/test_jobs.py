@@ -14,8 +14,8 @@ from sqlalchemy.exc import OperationalError
 
 from passage_cv.errors import InputError
 from passage_cv.web import jobs, worker
-from passage_cv.web.jobs import Cancelled, Work
 from passage_cv.web.database import Sessions
+from passage_cv.web.jobs import Cancelled, Work
 from passage_cv.web.people import Role
 from passage_cv.web.tables import Batch, Job
 from passage_cv.web.worker import TASKS, Workers, find_task

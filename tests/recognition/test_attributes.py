@@ -1,12 +1,15 @@
 """Classes within a species by mark and sex: who is of which, who of none, and both errors counted apart."""
 
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 import pyarrow as pa
 import pytest
 from pydantic import ValidationError
 
+from passage_cv.dataset.storage import Storage
+from passage_cv.dataset.store import Store, StoreSettings
 from passage_cv.decision.calibrate import calibrate
 from passage_cv.errors import InputError
 from passage_cv.evaluation.assess import assess
@@ -92,19 +95,23 @@ def test_a_policy_without_attributes_keeps_its_hash() -> None:
     assert "where" not in plain.model_dump(mode="json")
 
 
-def test_reference_pictures_are_of_the_class_of_the_mark() -> None:
+def test_reference_pictures_are_of_the_class_of_the_mark(tmp_path: Path) -> None:
+    @dataclass
+    class Pictures:
+        storage: Storage
+
+        def object_path(self, sha256: str) -> str:
+            return sha256
+
     @dataclass
     class Version:
-        store: object
+        store: Pictures
 
         def table(self) -> pa.Table:
             return version_table()
 
-    class Store:
-        def object_path(self, sha256: str) -> str:
-            return sha256
-
-    picked = pick_reference_pictures(Version(Store()), lamprey_policy())
+    empty = Store.create(tmp_path / "store", StoreSettings(unit="individual", seed=1))
+    picked = pick_reference_pictures(Version(Pictures(empty.storage)), lamprey_policy())
     assert {picture.label for picture in picked} == {"MALE", "FEMALE", "STERILE", "WSK"}
 
 

@@ -234,11 +234,14 @@ def test_a_proposal_is_returned_with_a_reason_and_made_again(
     office: Office, researcher: Browser, engineer: Browser, cutoffs: str
 ) -> None:
     release = propose(researcher, cutoffs)
+    page = engineer.get("/releases").text
+    assert page.count("at most 5 % are passed") == 2  # the limits of what waits, in words
     assert researcher.post(f"/cutoffs/{cutoffs}/propose", reason="twice").status_code == 422
     assert engineer.post(f"/releases/{release}/answer", accept="false").status_code == 422
     assert engineer.post(f"/releases/{release}/answer", accept="false", text="which lamp?").status_code == 303
     assert engineer.post(f"/releases/{release}/answer", accept="true").status_code == 422
     assert "which lamp?" in researcher.get(f"/releases/{release}").text
+    assert "at most" not in engineer.get("/releases").text
     propose(researcher, cutoffs)
 
 

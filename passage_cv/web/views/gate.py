@@ -26,8 +26,12 @@ Text = Annotated[str, Form()]
 
 
 def release_list(ask: Asking) -> Response:
-    """Proposals, those that wait first."""
-    return ask.page("releases", releases=rules.releases(ask.db))
+    """Proposals, those that wait first and with their limits in words."""
+    found = rules.releases(ask.db)
+    waiting = {
+        one.id: rules.limits_in_words(ask.server.settings, one.cutoffs) for one in found if one.state == "proposed"
+    }
+    return ask.page("releases", releases=found, waiting=waiting)
 
 
 def propose(ask: Asking, made_id: str, reason: Text = "") -> Response:

@@ -40,6 +40,11 @@ def test_two_readers_of_one_paper(
     page.locator('[name="0-sex"]').fill("F")
     page.locator('[name="1-sex"]').press("Control+d")
     expect(page.locator('[name="1-sex"]')).to_have_value("F")
+    asked = []
+    page.once("dialog", lambda dialog: (asked.append(dialog.type), dialog.dismiss()))
+    page.get_by_role("link", name="Back to the batch").click()
+    expect(page.locator('[name="0-code"]')).to_have_value("NSH")
+    assert asked == ["beforeunload"]
     page.get_by_role("button", name="Keep").click()
     look(page, "paper-keyed", "Key from the paper")
     page.get_by_role("button", name="second").click()

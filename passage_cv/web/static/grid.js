@@ -17,3 +17,11 @@ document.addEventListener("keydown", (event) => {
     if (above) cell.value = above.value;
   }
 });
+
+// Whoever leaves with cells that were not kept is asked first.
+let keeps = false;
+document.addEventListener("submit", (event) => { keeps = Boolean(event.target.querySelector(".grid")); });
+window.addEventListener("beforeunload", (event) => {
+  const unkept = [...document.querySelectorAll(".grid input")].some((cell) => cell.value !== cell.defaultValue);
+  if (unkept && !keeps) event.preventDefault();
+});

@@ -10,7 +10,7 @@ from collections.abc import Callable, Sequence
 
 from passage_cv.intake.batch import CheckedBatch
 from passage_cv.intake.box_checks import check_boxes
-from passage_cv.intake.clock_checks import check_clocks
+from passage_cv.intake.clock_checks import check_clocks, check_event_days
 from passage_cv.intake.dispute_checks import check_disputed_species
 from passage_cv.intake.event_checks import (
     check_event_dates,
@@ -98,6 +98,7 @@ CHECKS: Sequence[Check] = (
     check_times_of_day,
     check_event_window,
     check_clocks,
+    check_event_days,
     check_ranges,
     check_zero_water,
     check_length_types,

@@ -1,4 +1,4 @@
-"""Clocks of cameras that are an hour off or show another zone: told by the pictures of a whole event.
+"""Clocks of cameras that are an hour off or show another zone, and events of a wrong day: told by a whole event.
 
 A single picture may lie outside its event for many reasons; nearly all pictures of one camera that one shift puts
 inside have one.
@@ -7,13 +7,14 @@ inside have one.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime, time, timedelta
 
 from passage_cv.intake.batch import CheckedBatch
 from passage_cv.intake.lines import Line
 from passage_cv.intake.times import (
     Window,
+    minutes_off_event,
     minutes_outside,
     on_event_clock,
     on_site_clock,
@@ -27,6 +28,11 @@ LEAST_PICTURES = 5
 MOST_OUTSIDE = 0.8
 """Part of them that must lie outside the event before its clock is doubted [ours]."""
 _HOUR = timedelta(hours=1)
+DAY_OFF_MINUTES = 720.0
+"""From half a day on, a date is doubted rather than an hour [ours]."""
+
+Clock = tuple[str, str, str]
+"""An event, its date as the sheet says it, and a camera."""
 
 
 def check_clocks(batch: CheckedBatch) -> list[Finding]:
@@ -57,10 +63,44 @@ def check_clocks(batch: CheckedBatch) -> list[Finding]:
     return findings
 
 
-def _times_by_clock(batch: CheckedBatch) -> dict[tuple[str, str, str], list[tuple[Line, datetime]]]:
+def check_event_days(batch: CheckedBatch) -> list[Finding]:
+    """Events whose pictures were nearly all made on other days: a wrong date, or a camera whose clock was not set."""
+    findings = []
+    for (event, text, camera), pictures in clocks_days_off(batch).items():
+        times = [taken.replace(tzinfo=None) for _, taken in pictures]
+        line = pictures[0][0]
+        findings.append(
+            Finding(
+                "day of the event",
+                "must resolve",
+                f"Event {event} is on {text}, and its {len(times)} pictures{f' by camera {camera}' if camera else ''}"
+                f" were made {min(times):%Y-%m-%d %H:%M} to {max(times):%Y-%m-%d %H:%M}",
+                row=line.row,
+                image=line.images[0],
+                proposal="Correct eventDate, in the facts of the batch or the sheet; where the camera's clock was"
+                " never set, let it stand and say so",
+            )
+        )
+    return findings
+
+
+def clocks_days_off(batch: CheckedBatch) -> Mapping[Clock, list[tuple[Line, datetime]]]:
+    """The pictures of each clock that nearly all lie half a day and more outside their event."""
+    found = {}
+    for clock, pictures in _times_by_clock(batch).items():
+        window = parse_window(clock[1])
+        if window is None or len(pictures) < LEAST_PICTURES:
+            continue
+        far = sum((minutes_off_event(taken, window) or 0.0) >= DAY_OFF_MINUTES for _, taken in pictures)
+        if far >= MOST_OUTSIDE * len(pictures):
+            found[clock] = pictures
+    return found
+
+
+def _times_by_clock(batch: CheckedBatch) -> dict[Clock, list[tuple[Line, datetime]]]:
     """When the fish of each event and event date were photographed, camera by camera."""
     pictures = {picture.name: picture for picture in batch.images}
-    found: dict[tuple[str, str, str], list[tuple[Line, datetime]]] = defaultdict(list)
+    found: dict[Clock, list[tuple[Line, datetime]]] = defaultdict(list)
     for line in batch.kept_lines():
         for name in batch.kept_images(line) if line.shows_fish else ():
             own = pictures.get(name)

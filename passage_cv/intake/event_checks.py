@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 
 from passage_cv.intake.batch import CheckedBatch
+from passage_cv.intake.clock_checks import clocks_days_off
 from passage_cv.intake.lines import Line
 from passage_cv.intake.times import minutes_off_event, parse_instant, parse_time_of_day, parse_window, spreadsheet_day
 from passage_cv.records import Change, Finding
@@ -112,15 +113,16 @@ def check_picture_times(batch: CheckedBatch) -> list[Finding]:
 
 
 def check_event_window(batch: CheckedBatch) -> list[Finding]:
-    """Pictures made well before or after their event: a wrong clock, date or card."""
+    """Pictures made well before or after their event: a wrong clock or card; a wrong day is told once for all."""
     made = {picture.name: picture.taken_at for picture in batch.images}
+    told = {(line.row, taken) for pictures in clocks_days_off(batch).values() for line, taken in pictures}
     findings = []
     for line in batch.kept_lines():
         window = parse_window(line.text["eventDate"])
         for name in batch.kept_images(line):
             taken = parse_instant(line.text["taken_at"]) or parse_instant(made.get(name, ""))
             outside = minutes_off_event(taken, window) if taken and window else None
-            if taken and outside and outside > SLACK_MINUTES:
+            if taken and outside and outside > SLACK_MINUTES and (line.row, taken) not in told:
                 findings.append(
                     Finding(
                         "outside the event",

@@ -63,6 +63,7 @@ CAN_STAND = frozenset(
         "name and code differ",
         "row without picture",
         "day of a time",
+        "day of the event",
         KNOWN_NUMBERS,
     }
 )
@@ -164,7 +165,9 @@ def draft_resolutions(
     blocks = ["format = 1\n"]
     for finding in batch_findings:
         entries: list[tuple[str, Settings]] = (
-            [("correct", _correction(finding, finding.row, cells.get(finding.row, {}), received))] if finding.row else []
+            [("correct", _correction(finding, finding.row, cells.get(finding.row, {}), received))]
+            if finding.row
+            else []
         )
         if finding.image:
             entries.append(("exclude", Exclusion.model_construct(image=finding.image, **_OPEN)))

@@ -127,6 +127,27 @@ def test_where_a_cell_says_no_time_the_pictures_own_counts(tmp_path: Path) -> No
     assert [one.kind for one in found] == ["outside the event"]
 
 
+def told_of_days(folder: Path, event: str, *taken: str) -> list[tuple[str, str]]:
+    rows = [{"image": f"{i}.jpg", "individual": str(i), "code": "NSH", "taken_at": at} for i, at in enumerate(taken)]
+    found = check_batch(write_batch(folder, rows, {**FACTS, "eventDate": event})).findings
+    return [(one.kind, one.severity) for one in found if one.kind in {"day of the event", "outside the event"}]
+
+
+@pytest.mark.parametrize("event", ["2030-05-11", "2031-05-14T20:00:00-04:00", "2031-05-10T01:00:00-04:00"])
+def test_a_wrong_day_of_the_event_is_asked_about_once(tmp_path: Path, event: str) -> None:
+    evening = [f"2031-05-11T20:{30 + i}:00-04:00" for i in range(8)]
+    assert told_of_days(tmp_path / "b", event, *evening) == [("day of the event", "must resolve")]
+    stray = told_of_days(tmp_path / "c", event, *evening, f"{event[:10]}T01:30:00-04:00")
+    assert stray == [("day of the event", "must resolve")]
+
+
+def test_few_pictures_of_another_day_are_looked_at_one_by_one(tmp_path: Path) -> None:
+    evening = [f"2031-05-11T20:{30 + i}:00-04:00" for i in range(8)]
+    assert told_of_days(tmp_path / "b", NIGHT, *evening, "2029-01-01T00:02:00-04:00") == [
+        ("outside the event", "please look")
+    ]
+
+
 NIGHT = "2031-05-11T20:00:00-04:00/2031-05-11T23:00:00-04:00"
 
 

@@ -17,7 +17,7 @@ from passage_cv.dataset.attempts import attempt_standing
 from passage_cv.dataset.confirming import require_confirmed
 from passage_cv.dataset.ledger import attempt_policy_sha256, record_use
 from passage_cv.dataset.store import Store
-from passage_cv.dataset.versions import open_version
+from passage_cv.dataset.versions import open_version, require_version
 from passage_cv.dataset.working import working_path
 from passage_cv.decision.asking import contradictions, cost_ranges, draft_sheet, read_sheet
 from passage_cv.decision.calibrate import calibrate
@@ -98,13 +98,13 @@ def calibrate_scores(
     """Set the cutoffs of a scores file under a policy and write them.
 
     With a store, the look at role ``cut`` goes into its ledger first, and individuals that earlier attempts have used
-    up are left out. A limit that cannot be shown is no error here: the file then allows nothing, and ``unmet`` says
-    why.
+    up are left out; without one the file warns that nobody counted. A limit that cannot be shown is no error here:
+    the file then allows nothing, and ``unmet`` says why.
 
     Raises
     ------
     InputError
-        As :func:`passage_cv.decision.calibrate.calibrate`.
+        As :func:`passage_cv.decision.calibrate.calibrate`, or if the store does not hold the scores' version.
     """
     scores, policy = read_scores(scores_path), read_policy(policy_path)
     attempt, spent = _attempt(scores, policy, store)
@@ -134,7 +134,8 @@ def evaluate_scores(
     ------
     InputError
         As :func:`passage_cv.evaluation.assess.assess` and :func:`passage_cv.dataset.confirming.require_confirmed`, if
-        the earlier report cannot be read, or if the run is not that of the scores.
+        the earlier report cannot be read, if the run is not that of the scores, or if the store does not hold their
+        version.
     """
     scores, cutoffs, options = read_scores(scores_path), read_cutoffs(cutoffs_path), options or ReportOptions()
     earlier = read_earlier(options.before) if options.before else None
@@ -144,6 +145,7 @@ def evaluate_scores(
     readings: SecondReadings | None = None
     if store is not None:
         opened = Store.open(store)
+        require_version(opened, str(scores.meta.get("version", "")), where=scores.source)
         require_confirmed(opened, cutoffs, _labels(scores.with_role("test")))
         nearest = find_nearest(run, opened, scores, progress=progress) if run else None
         _record_test(opened, scores, cutoffs)
@@ -238,6 +240,7 @@ def _attempt(scores: Scores, policy: Policy, store: Path | str | None) -> tuple[
     opened = Store.open(store)
     model, key = str(scores.meta.get("model_sha256", scores.sha256)), attempt_policy_sha256(policy)
     version, cut = str(scores.meta.get("version", "")), scores.with_role("cut")
+    require_version(opened, version, where=scores.source)
     require_confirmed(opened, policy, _labels(cut))
     standing = attempt_standing(
         opened,

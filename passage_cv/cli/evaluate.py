@@ -12,7 +12,7 @@ from passage_cv.cli.console import command_app, progress_bar, show, show_json, t
 from passage_cv.errors import InputError
 from passage_cv.evaluation.misses import ClassCount
 from passage_cv.evaluation.values import evaluation_values
-from passage_cv.evaluation.words import percent, unfamiliar_sentence
+from passage_cv.evaluation.words import interval, percent, unfamiliar_sentence
 from passage_cv.pipeline import ReportOptions, evaluate_scores
 
 app = command_app()
@@ -54,7 +54,7 @@ def evaluate(
 
 
 def show_counts(counts: Sequence[ClassCount]) -> None:
-    """Print rows of counts with their exact two-sided upper ends."""
+    """Print rows of counts with their exact two-sided intervals."""
     rows = [
         [
             count.code,
@@ -64,9 +64,12 @@ def show_counts(counts: Sequence[ClassCount]) -> None:
             count.held,
             count.rejected,
             "-" if count.rate is None else percent(count.rate),
-            percent(count.interval[1], up=True),
+            interval(count.interval),
         ]
         for count in counts
     ]
     confidence = percent(counts[0].confidence, down=True)
-    table(["class", "policy", "fish", "passed", "held", "rejected", "error rate", f"at most ({confidence})"], rows)
+    table(
+        ["class", "policy", "fish", "passed", "held", "rejected", "error rate", f"exact interval ({confidence})"],
+        rows,
+    )

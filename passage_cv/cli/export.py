@@ -9,7 +9,8 @@ import typer
 
 from passage_cv.cli.console import command_app, progress_bar, show, show_json, warn
 from passage_cv.dataset.store import Store
-from passage_cv.dataset.versions import open_version
+from passage_cv.dataset.versions import open_version, require_version
+from passage_cv.decision.cutoffs_file import read_cutoffs
 from passage_cv.gate.package import write_package
 from passage_cv.gate.picking import PER_CLASS, pick_reference_pictures
 from passage_cv.policy import read_policy
@@ -33,9 +34,9 @@ def export(
     Refuses a model, policy or cutoffs that do not belong together: a limit holds only for what it was shown
     on. Keep the package before this one, it is the way back.
     """
-    pictures = pick_reference_pictures(
-        open_version(Store.open(store), version), read_policy(policy), per_class=per_class
-    )
+    opened = Store.open(store)
+    require_version(opened, read_cutoffs(cutoffs).version, where=str(cutoffs))
+    pictures = pick_reference_pictures(open_version(opened, version), read_policy(policy), per_class=per_class)
     with progress_bar() as progress:
         made = write_package(run, cutoffs, policy, out, pictures=pictures, progress=progress)
     if json:

@@ -213,6 +213,26 @@ def open_version(store: Store, name: str = "latest") -> Version:
     return Version(store, read_record(store, wanted))
 
 
+def require_version(store: Store, name: str, *, where: str) -> None:
+    """Refuse a file of a version that the store does not hold; one that names no version may come from anywhere.
+
+    Raises
+    ------
+    InputError
+        If the store does not hold it: a ledger, pictures and names of other fish would stand for these.
+    """
+    if not name:
+        return
+    try:
+        open_version(store, name)
+    except InputError as error:
+        raise InputError(
+            f"It comes from data set version {name}, which this store does not hold",
+            where=f"{where}; {store.storage.root}",
+            do="Give the store that was scored.",
+        ) from error
+
+
 def withdrawn_images(version: Version | None) -> set[str]:
     """Pictures whose files must be gone, by content hash."""
     amendments = version.amendments if version else ()

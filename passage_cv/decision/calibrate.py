@@ -43,6 +43,11 @@ ANY_CUTOFF = float(np.finfo(np.float32).max)
 
 WEIGHTED = "Views have quality weights: the limits hold only for a gate that gives its views the same weights."
 
+UNCOUNTED = (
+    "No store was given, so no ledger counted this look at role cut: the limits hold only if no other policy and no "
+    "other model was tried on these fish before."
+)
+
 
 def calibrate(
     scores: Scores,
@@ -66,7 +71,7 @@ def calibrate(
         Which (model, policy) pair this is on these ``cut`` fish, from the store's ledger.
     spent
         Individuals of ``cut`` that earlier attempts have used up; they are left out. None where that is not known:
-        then only the attempts that the policy fixed beforehand are allowed.
+        then only the attempts that the policy fixed beforehand are allowed, and the record warns of it.
 
     Raises
     ------
@@ -128,6 +133,7 @@ def calibrate(
         attempt=attempt,
         limits=tuple(limit for limit in limits if limit.kind != "pooled miss"),
         warnings=(
+            *([UNCOUNTED] if spent is None else []),
             *used_up,
             *warnings,
             *said,

@@ -242,6 +242,23 @@ def test_calibrate_holds_a_site_to_what_its_policy_asks(tmp_path: Path, store: S
     assert len(attempts_of(store)) == 1
 
 
+def test_another_store_than_the_one_that_was_scored_is_refused_and_counts_nothing(
+    tmp_path: Path, store: Store
+) -> None:
+    rows = [row for row in open_version(store).table().to_pylist() if row["role"] in {"cut", "test"}]
+    lines = [f"{row['individual']},{('AMS', 'NSH')[i % 2]},{row['role']},0.2,0.8" for i, row in enumerate(rows)]
+    (tmp_path / "scores.csv").write_text("\n".join(["individual,class,role,prob:NSH,prob:AMS", *lines]) + "\n")
+    (tmp_path / "scores.csv.json").write_text('{"version": "000007-0123456789ab"}')
+    (tmp_path / "policy.toml").write_text(POLICY)
+    given = (tmp_path / "scores.csv", tmp_path / "policy.toml", tmp_path / "cutoffs.json")
+    with pytest.raises(InputError, match="version 000007-0123456789ab, which this store does not hold"):
+        calibrate_scores(*given, store=tmp_path / "store")
+    calibrate_scores(*given)
+    with pytest.raises(InputError, match="Give the store that was scored"):
+        evaluate_scores(given[0], given[2], tmp_path / "report", store=tmp_path / "store")
+    assert uses_of(store, "cut") == uses_of(store, "test") == []
+
+
 def test_evaluate_holds_a_site_to_what_its_policy_asked(tmp_path: Path, store: Store) -> None:
     audited = [row for row in open_version(store).table().to_pylist() if row["role"] in {"cut", "test"}]
     lines = [

@@ -43,6 +43,13 @@ def cutoffs(folder: Path) -> Path:
     return folder / "cutoffs.json"
 
 
+def test_a_look_that_no_ledger_counted_is_said_where_the_limits_stand(folder: Path, tmp_path: Path) -> None:
+    done = run("calibrate", folder / "scores.parquet", "-p", folder / "policy.toml", "-o", tmp_path / "cutoffs.json")
+    assert "no ledger counted this look" in done.stderr
+    run("evaluate", folder / "scores.parquet", "-c", tmp_path / "cutoffs.json", "-o", tmp_path / "report")
+    assert "no ledger counted this look" in Page((tmp_path / "report/report.html").read_text(encoding="utf-8")).text
+
+
 def test_what_holding_unfamiliar_fish_costs_is_said_by_both_commands(tmp_path: Path) -> None:
     scores = five_class_scores(np.random.default_rng(1))
     far = {**scores.numbers, "unfamiliarity": np.random.default_rng(2).normal(0, 1, len(scores))}
@@ -99,7 +106,7 @@ def test_evaluate_compares_with_the_report_before(folder: Path, cutoffs: Path, t
     for name, extra in (("first", ()), ("second", ("--before", tmp_path / "first", "--simultaneous"))):
         done = run("evaluate", folder / "scores.parquet", "-c", cutoffs, "-o", tmp_path / name, *extra)
         assert done.exit_code == 0, done.output
-    assert "at most (99.0 %)" in done.output  # 95 % over five classes
+    assert "exact interval (99.0 %)" in done.output  # 95 % over five classes
     page = Page((tmp_path / "second" / "report.html").read_text(encoding="utf-8"))
     assert "Model, data set version, policy and cutoffs are the same" in page.text
     assert "fish were judged both times: 0 went wrong only before, 0 only now" in page.text

@@ -10,7 +10,9 @@ import typer
 
 from passage_cv.cli.console import command_app, progress_bar, show, show_json, table
 from passage_cv.errors import InputError, UsageError
+from passage_cv.intake.clock_offsets import offset_text, parse_offset
 from passage_cv.intake.pairing import offset_from_clock, propose_pairing
+from passage_cv.intake.pairing_doubts import answer_doubt, doubts_of, open_doubts, require_answered
 from passage_cv.intake.pairing_edits import move_break, set_aside, set_clock_offset, set_slate, shift_series
 from passage_cv.intake.pairing_file import DRAFT, read_pairing, write_pairing
 from passage_cv.intake.sheet import PAIRING
@@ -25,6 +27,14 @@ def pair(  # noqa: PLR0917 - typer fills these by name
     clock: Annotated[
         list[str] | None, typer.Option(help="A photographed clock, as IMAGE=2031-05-04T21:15:00 (what it shows).")
     ] = None,
+    offset: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--clock-offset",
+            help="Hours and minutes to add to a camera's clock, as CAMERA=+1:00 where it is behind the sheet,"
+            " -0:58:30 where it is ahead; +1:00 alone where one camera made all pictures.",
+        ),
+    ] = None,
     slate: Annotated[list[str] | None, typer.Option(help="A slate that you read, as IMAGE=12 (the fish).")] = None,
     aside: Annotated[list[str] | None, typer.Option(help="Set a picture aside, as IMAGE=reason.")] = None,
     move: Annotated[
@@ -33,6 +43,9 @@ def pair(  # noqa: PLR0917 - typer fills these by name
     shift: Annotated[
         list[str] | None, typer.Option(help="Shift IMAGE's series and all later ones by lines, as IMAGE=1.")
     ] = None,
+    because: Annotated[
+        str, typer.Option(help="Why the pairing is right in spite of its doubts, or why a clock's offset is known.")
+    ] = "",
     layouts: Annotated[Path | None, typer.Option(help="A site's folder of confirmed layouts.")] = None,
     who: Annotated[str, typer.Option(help="Your initials: you have looked through it and it is right.")] = DRAFT,
     again: Annotated[bool, typer.Option(help="Write over a pairing that somebody confirmed.")] = False,
@@ -55,6 +68,9 @@ def pair(  # noqa: PLR0917 - typer fills these by name
         (shift, _shift),
     ):
         timeline = _edited(timeline, texts or (), edit)
+        if edit is _set_clock:
+            timeline = _with_offsets(timeline, offset or (), because or "stated with --clock-offset", _name(who))
+    timeline = _answered(timeline, because, who)
     write_pairing(timeline, batch / PAIRING, who=who)
     if as_json:
         show_json(timeline.as_dict())
@@ -80,9 +96,44 @@ def show_timeline(timeline: Timeline, path: Path, who: str) -> None:
         show(f"Without pictures: row {row}, {lines[row].fish} {lines[row].name}")
     for note in timeline.notes:
         show(note)
+    for camera, seconds in timeline.clocks.items():
+        show(f"Clock of {camera or 'the camera'}: {offset_text(seconds)} added")
+    answers = {one.said: one.why for one in timeline.answers}
+    for doubt in doubts_of(timeline):
+        show(f"In doubt: {doubt.said}" + (f" (answered: {answers[doubt.said]})" if doubt.said in answers else ""))
     show(
         f"Paired by {timeline.method}: {path}" + ("" if who != DRAFT else '; put your initials in place of who = "?"')
     )
+
+
+def _with_offsets(timeline: Timeline, texts: Sequence[str], why: str, who: str) -> Timeline:
+    """Offsets that a person knows, each for a camera."""
+    for text in texts:
+        camera, has_camera, value = text.rpartition("=")
+        cameras = {shot.camera for shot in timeline.shots}
+        if not has_camera and len(cameras) > 1:
+            names = ", ".join(sorted(map(repr, cameras)))
+            raise UsageError(f"{text!r} names none of the cameras {names}", do="Write it as CAMERA=+1:00.")
+        named = camera if has_camera else next(iter(cameras), "")
+        timeline = set_clock_offset(timeline, named, parse_offset(value), why=why, who=who)
+    return timeline
+
+
+def _answered(timeline: Timeline, because: str, who: str) -> Timeline:
+    """Open doubts answered with the one reason; none may be open in a pairing that is signed."""
+    for doubt in open_doubts(timeline) if because else ():
+        timeline = answer_doubt(timeline, doubt.said, because, who=_name(who))
+    if who != DRAFT:
+        require_answered(
+            timeline,
+            do="State the offset with --clock-offset or correct it, else say why it is right with --because.",
+        )
+    return timeline
+
+
+def _name(who: str) -> str:
+    """Who decided: the one who signs, whom a draft does not know yet."""
+    return "" if who == DRAFT else who
 
 
 def _require_unsigned(batch: Path, *, again: bool) -> None:
@@ -109,7 +160,8 @@ def _set_clock(timeline: Timeline, image: str, shown: str) -> Timeline:
     if shot is None:
         raise UsageError(f"There is no picture {image}", do="Write the path below the batch folder.")
     timeline = set_aside(timeline, image, f"clock that shows {shown}")
-    return set_clock_offset(timeline, shot.camera, offset_from_clock(shown, shot))
+    why = f"{image} is a clock that shows {shown}"
+    return set_clock_offset(timeline, shot.camera, offset_from_clock(shown, shot), why=why)
 
 
 def _move(timeline: Timeline, image: str, by: str) -> Timeline:

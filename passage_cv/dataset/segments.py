@@ -88,7 +88,7 @@ def batch_id(batch: CheckedBatch) -> str:
         "layout": batch.layout.model_dump(mode="json") if batch.layout else None,
     }
     if batch.pairing:
-        content["pairing"] = batch.pairing.model_dump(mode="json")
+        content["pairing"] = batch.pairing.facts
     for name in (SETUPS, PERMITS):
         if (batch.folder / name).is_file():
             content[name] = sha256_file(batch.folder / name)

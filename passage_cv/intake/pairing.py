@@ -7,15 +7,17 @@ proposal changes nothing by itself.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
 from pathlib import Path
 
 from passage_cv.errors import InputError
 from passage_cv.intake.batch import CheckedBatch
 from passage_cv.intake.check import read_batch
+from passage_cv.intake.lines import Line
 from passage_cv.intake.names import Names
 from passage_cv.intake.pairing_file import fish_of
-from passage_cv.intake.pairing_match import match_shots
+from passage_cv.intake.pairing_proposal import propose_match
 from passage_cv.intake.shots import look_at_shots
 from passage_cv.intake.timeline import PairLine, Shot, Timeline
 from passage_cv.intake.times import parse_instant
@@ -64,11 +66,13 @@ def propose_pairing(
         what = "line waits for pictures" if not waiting else "picture waits for a line"
         raise InputError(f"No {what}", where=str(folder), do="Check the batch as it is.")
     shots = look_at_shots(folder, batch.stray, thumbnails=thumbnails, progress=progress)
-    return match_shots(waiting, shots, dict(clocks or {}))
+    return propose_match(waiting, shots, dict(clocks or {}))
 
 
 def waiting_lines(batch: CheckedBatch) -> tuple[PairLine, ...]:
     """Lines of single fish that name no picture; lines that only count fish wait for none."""
+    lines = [line for line in batch.rows if not line.images and line.shows_fish and not line.is_counted_only]
+    fish_of_event = Counter((line.event, line.text["eventDate"]) for line in lines)
     return tuple(
         PairLine(
             row=line.row,
@@ -77,10 +81,16 @@ def waiting_lines(batch: CheckedBatch) -> tuple[PairLine, ...]:
             individual=line.text["organismID"] or line.text["individual"],
             name=line.species.common_name or line.species.scientific_name if line.species else line.text["code"],
             time=line.text["taken_at"] or line.text["eventDate"],
+            is_own_time=_has_own_time(line, fish_of_event[line.event, line.text["eventDate"]]),
         )
-        for line in batch.rows
-        if not line.images and line.shows_fish and not line.is_counted_only
+        for line in lines
     )
+
+
+def _has_own_time(line: Line, n_fish: int) -> bool:
+    """Whether a line says when this one fish was in hand, itself or as the only fish of an event at one moment."""
+    event = line.text["eventDate"]
+    return bool(line.text["taken_at"]) or (n_fish == 1 and "T" in event and "/" not in event)
 
 
 def offset_from_clock(shown: str, shot: Shot) -> float:

@@ -6,13 +6,16 @@ nonsense is refused with the reason; nothing is mended silently.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from passage_cv.errors import InputError
 from passage_cv.intake.columns import OTHER_PURPOSES
-from passage_cv.intake.pairing_match import match_shots
-from passage_cv.intake.timeline import Series, Shot, Timeline
+from passage_cv.intake.pairing_proposal import propose_match
+from passage_cv.intake.timeline import ClockReason, Series, Shot, Timeline
+
+LONGEST_OFFSET_S = 366 * 86400.0
+"""A camera that lost its battery may show another year; beyond that dates leave the calendar [ours]."""
 
 
 def move_break(timeline: Timeline, series: int, by: int) -> Timeline:
@@ -156,16 +159,23 @@ def take_back(timeline: Timeline, image: str) -> Timeline:
     return replace(timeline, shots=shots, series=tuple(series))
 
 
-def set_clock_offset(timeline: Timeline, camera: str, seconds: float) -> Timeline:
+def set_clock_offset(timeline: Timeline, camera: str, seconds: float, *, why: str = "", who: str = "") -> Timeline:
     """Say what must be added to a camera's clock, and propose anew: breaks and rows set by hand are lost.
 
-    Pictures set aside and slates told stay. The offset comes from a photograph of a clock, see
-    :func:`passage_cv.intake.pairing.offset_from_clock`.
+    Pictures set aside, slates told and other cameras' offsets stay. The offset comes from a photograph of a clock
+    (:func:`passage_cv.intake.pairing.offset_from_clock`) or from a person who knows how far the clock is off.
+
+    Parameters
+    ----------
+    seconds
+        Added to every time of the camera, in all and not on top of an earlier offset; 0 takes the clock as it is.
+    why, who
+        Kept with the pairing; ``who`` may be empty for the one who signs it.
 
     Raises
     ------
     InputError
-        If no picture is from that camera.
+        If no picture is from that camera, or the offset is longer than a year.
     """
     cameras = sorted({shot.camera for shot in timeline.shots})
     if camera not in cameras:
@@ -174,8 +184,13 @@ def set_clock_offset(timeline: Timeline, camera: str, seconds: float) -> Timelin
             where="timeline",
             do="Take one of these.",
         )
+    if not abs(seconds) <= LONGEST_OFFSET_S:
+        raise InputError(f"An offset of {seconds:g} s is over a year", where="timeline", do="Look at the date again.")
     clocks = {**timeline.clocks, camera: float(seconds)}
-    return match_shots(timeline.lines, timeline.shots, {name: s for name, s in clocks.items() if s})
+    reasons = tuple(one for one in timeline.clock_reasons if one.camera != camera)
+    stated = (*reasons, ClockReason(camera, why.strip(), who)) if why.strip() else reasons
+    anew = _anew(timeline, timeline.shots, {name: s for name, s in clocks.items() if s})
+    return replace(anew, clock_reasons=stated)
 
 
 def set_slate(timeline: Timeline, image: str, number: str) -> Timeline:
@@ -190,7 +205,13 @@ def set_slate(timeline: Timeline, image: str, number: str) -> Timeline:
         raise InputError("A slate names a fish", where=image, do="Give the number on the slate.")
     why = f"slate of fish {number.strip()}"
     shots = _changed(timeline, image, slate=number.strip(), aside=why, purpose="slate")
-    return match_shots(timeline.lines, shots, timeline.clocks)
+    return _anew(timeline, shots, timeline.clocks)
+
+
+def _anew(timeline: Timeline, shots: Sequence[Shot], clocks: Mapping[str, float]) -> Timeline:
+    """A new proposal that keeps what people said of clocks and doubts."""
+    anew = propose_match(timeline.lines, shots, clocks)
+    return replace(anew, clock_reasons=timeline.clock_reasons, answers=timeline.answers)
 
 
 def _series(timeline: Timeline, place: int) -> Series:

@@ -17,6 +17,7 @@ from pydantic import Field
 from passage_cv.config import Settings, read_settings
 from passage_cv.files import write_text
 from passage_cv.intake.lines import Line
+from passage_cv.intake.pairing_doubts import doubts_of
 from passage_cv.intake.sheet import PAIRING, Sheet, SheetRow
 from passage_cv.intake.timeline import Timeline
 from passage_cv.intake.toml_text import toml_string
@@ -44,12 +45,30 @@ class Aside(Settings):
     purpose: str = ""
 
 
+class ClockStated(Settings):
+    """Why a camera's offset in ``clocks`` was stated; ``who`` is empty for the one who signs the pairing."""
+
+    camera: str
+    why: Words
+    who: str = ""
+
+
+class DoubtSaid(Settings):
+    """A doubt about the pairing as a whole, and the ``answer`` to it: why it is right all the same."""
+
+    said: Words
+    answer: str = ""
+    who: str = ""
+
+
 class Pairing(Settings):
     """Which pictures belong to which rows, signed; ``clocks`` are seconds to add to each camera's clock."""
 
     format: Literal[1] = 1
     who: Words
     clocks: Mapping[str, float] = Field(default_factory=dict)
+    clock_stated: tuple[ClockStated, ...] = ()
+    doubt: tuple[DoubtSaid, ...] = ()
     series: tuple[PairedSeries, ...] = ()
     aside: tuple[Aside, ...] = ()
 
@@ -57,6 +76,12 @@ class Pairing(Settings):
     def is_draft(self) -> bool:
         """Whether nobody has put a name to it."""
         return self.who.strip() == DRAFT
+
+    @property
+    def facts(self) -> dict[str, object]:
+        """Plain values by which a batch is known; what older files had not stands only where it says something."""
+        values = self.model_dump(mode="json")
+        return {key: value for key, value in values.items() if value or key not in {"clock_stated", "doubt"}}
 
     @property
     def left_out(self) -> dict[str, str]:
@@ -70,6 +95,10 @@ def pairing_of(timeline: Timeline, *, who: str = DRAFT) -> Pairing:
     return Pairing(
         who=who,
         clocks=dict(timeline.clocks),
+        clock_stated=tuple(
+            ClockStated(camera=one.camera, why=one.why, who=one.who) for one in timeline.clock_reasons
+        ),
+        doubt=_doubts_said(timeline),
         series=tuple(
             PairedSeries(
                 row=one.row or 0, fish=fish.get(one.row or 0, ""), images=one.images, why=one.why, sure=one.sure
@@ -82,6 +111,15 @@ def pairing_of(timeline: Timeline, *, who: str = DRAFT) -> Pairing:
     )
 
 
+def _doubts_said(timeline: Timeline) -> tuple[DoubtSaid, ...]:
+    answers = {one.said: one for one in timeline.answers}
+    found = [(one.said, answers.get(one.said)) for one in doubts_of(timeline)]
+    return tuple(
+        DoubtSaid(said=said, answer=answer.why, who=answer.who) if answer else DoubtSaid(said=said)
+        for said, answer in found
+    )
+
+
 def write_pairing(timeline: Timeline, path: Path, *, who: str = DRAFT) -> Pairing:
     """Write a timeline as a pairing file; with a name in ``who`` it is confirmed."""
     pairing = pairing_of(timeline, who=who)
@@ -89,6 +127,8 @@ def write_pairing(timeline: Timeline, path: Path, *, who: str = DRAFT) -> Pairin
     if pairing.clocks:
         clocks = [f"{toml_string(camera)} = {seconds!r}" for camera, seconds in pairing.clocks.items()]
         blocks.append("\n".join(["[clocks]", *clocks]) + "\n")
+    blocks += [_block("clock_stated", one) for one in pairing.clock_stated]
+    blocks += [_block("doubt", one, always=("answer",)) for one in pairing.doubt]
     blocks += [_block("series", one) for one in pairing.series]
     blocks += [_block("aside", one) for one in pairing.aside]
     write_text(path, "\n".join(blocks))
@@ -119,7 +159,7 @@ def apply_pairing(sheet: Sheet, pairing: Pairing) -> Sheet:
 
 def check_pairing(pairing: Pairing, lines: tuple[Line, ...]) -> list[Finding]:
     """A pairing that nobody confirmed, or that the sheet no longer fits."""
-    return [*_unsigned(pairing), *_gone(pairing, lines), *_loose(pairing)]
+    return [*_unsigned(pairing), *_doubted(pairing), *_gone(pairing, lines), *_loose(pairing)]
 
 
 def fish_of(line: Line) -> str:
@@ -138,6 +178,19 @@ def _unsigned(pairing: Pairing) -> Iterator[Finding]:
             f" ({unsure} of them unsure), and nobody has confirmed it",
             proposal=f'Look through it, correct it, and put your initials in place of who = "?" in {PAIRING}',
         )
+
+
+def _doubted(pairing: Pairing) -> Iterator[Finding]:
+    """Doubts that nobody answered; of a draft too, so that they are read before it is signed."""
+    for one in pairing.doubt:
+        if not one.answer.strip():
+            yield Finding(
+                "pairing in doubt",
+                "must resolve",
+                one.said,
+                proposal="State the camera's offset or correct the pairing; else say why it is right: answer in"
+                f" {PAIRING}",
+            )
 
 
 def _gone(pairing: Pairing, lines: tuple[Line, ...]) -> Iterator[Finding]:
@@ -174,11 +227,11 @@ def _with_images(row: SheetRow, images: list[str]) -> SheetRow:
     return replace(row, cells={**row.cells, "image": ";".join(filter(None, [own, *images]))})
 
 
-def _block(name: str, entry: Settings) -> str:
+def _block(name: str, entry: Settings, *, always: tuple[str, ...] = ("camera",)) -> str:
     lines = [f"[[{name}]]"]
     for key, value in entry.model_dump().items():
         if isinstance(value, tuple | list):
             lines.append(f"{key} = [{', '.join(toml_string(item) for item in value)}]")
-        elif value != "":
+        elif value != "" or key in always:
             lines.append(f"{key} = {toml_string(value) if isinstance(value, str) else value}")
     return "\n".join(lines) + "\n"

@@ -14,7 +14,6 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
 from itertools import groupby, pairwise
 from pathlib import PurePosixPath
-from statistics import median_low
 
 from passage_cv.intake.pairing_breaks import divide, longest_pause
 from passage_cv.intake.timeline import PairLine, Series, Shot, Timeline
@@ -22,8 +21,6 @@ from passage_cv.intake.times import parse_instant, parse_window
 
 MOSTLY = 0.8
 """Part of the pictures that must lie in folders of known fish before folders decide [ours]."""
-CLOCK_SLACK = timedelta(minutes=15)
-"""Difference of pictures and lines above which a clock is doubted [ours]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,12 +48,12 @@ def match_shots(lines: Sequence[PairLine], shots: Sequence[Shot], clocks: Mappin
     by_folder = _lines_of_folders(lines, [shot.image for shot in shots if not shot.aside])
     if by_folder and sum(row is not None for row in by_folder.values()) >= MOSTLY * len(by_folder):
         return _by_folder(lines, shots, clocks, by_folder)
-    zone = next((moment.tzinfo for line in lines if (moment := parse_instant(line.time)) and moment.tzinfo), None)
-    moments = {shot.image: _wall_clock(shot, clocks, zone) for shot in shots}
+    zone = zone_of(lines)
+    moments = {shot.image: wall_clock(shot, clocks, zone) for shot in shots}
     ordered = _in_order(shots, moments)
     anchors, method, notes = _anchors(lines, ordered, moments)
     series = _series(lines, ordered, moments, anchors)
-    notes += _doubts(lines, ordered, moments, series)
+    notes += _doubts(lines, series)
     return Timeline(tuple(lines), tuple(ordered), tuple(series), dict(clocks), method, tuple(notes))
 
 
@@ -132,13 +129,18 @@ def _meanings(folder: str) -> tuple[str | int, ...]:
     return (folder, int(number[1])) if number else (folder,)
 
 
-def _wall_clock(shot: Shot, clocks: Mapping[str, float], zone: tzinfo | None) -> datetime | None:
+def zone_of(lines: Sequence[PairLine]) -> tzinfo | None:
+    """The offset of the first line that states one: over a night of clock change all times are told by this one."""
+    windows = (parse_window(line.time) for line in lines if line.time)
+    return next((window.start.tzinfo for window in windows if window and window.start.tzinfo), None)
+
+
+def wall_clock(shot: Shot, clocks: Mapping[str, float], zone: tzinfo | None) -> datetime | None:
+    """When a picture was made on the site's clock, with what was stated of its camera's clock."""
     moment = parse_instant(shot.taken_at) if shot.taken_at else None
     if moment is None:
         return None
-    if moment.tzinfo is not None:
-        moment = (moment.astimezone(zone) if zone else moment).replace(tzinfo=None)
-    return moment + timedelta(seconds=clocks.get(shot.camera, 0.0))
+    return on_clock(moment, zone) + timedelta(seconds=clocks.get(shot.camera, 0.0))
 
 
 def _in_order(shots: Sequence[Shot], moments: Mapping[str, datetime | None]) -> list[Shot]:
@@ -154,7 +156,8 @@ def _anchors(
     if any(shot.slate for shot in ordered):
         anchors, notes = _slate_anchors(lines, ordered)
         return anchors, "slate", notes
-    times = [_line_moment(line) for line in lines]
+    zone = zone_of(lines)
+    times = [line_moment(line, zone) for line in lines]
     known = [moments[shot.image] for shot in ordered]
     if all(times) and all(known) and len(set(times)) > 1:
         return _time_anchors(lines, times, known), "time", []  # type: ignore[arg-type]  # none of them is None
@@ -185,10 +188,15 @@ def _slate_anchors(lines: Sequence[PairLine], ordered: Sequence[Shot]) -> tuple[
     return anchors, notes
 
 
-def _line_moment(line: PairLine) -> datetime | None:
-    """The wall-clock time at which a line begins."""
+def line_moment(line: PairLine, zone: tzinfo | None) -> datetime | None:
+    """The time at which a line begins, on the clock of the site as the first line has it."""
     window = parse_window(line.time) if line.time else None
-    return window.start.replace(tzinfo=None) if window else None
+    return on_clock(window.start, zone) if window else None
+
+
+def on_clock(moment: datetime, zone: tzinfo | None) -> datetime:
+    """A moment as the zone's clock shows it; one without an offset is that already."""
+    return (moment.astimezone(zone) if zone and moment.tzinfo else moment).replace(tzinfo=None)
 
 
 def _time_anchors(lines: Sequence[PairLine], times: Sequence[datetime], known: Sequence[datetime]) -> list[_Anchor]:
@@ -257,12 +265,7 @@ def _stretch(
     ]
 
 
-def _doubts(
-    lines: Sequence[PairLine],
-    ordered: Sequence[Shot],
-    moments: Mapping[str, datetime | None],
-    series: Sequence[Series],
-) -> list[str]:
+def _doubts(lines: Sequence[PairLine], series: Sequence[Series]) -> list[str]:
     """What the person who looks should know first."""
     doubts = []
     n_series = sum(1 for one in series if one.row is not None)
@@ -271,21 +274,4 @@ def _doubts(
     loose = [one for one in series if one.row is None]
     if loose:
         doubts.append(f"{len(loose)} series are for no line, first {loose[0].images[0]}")
-    return doubts + _clock_doubt(lines, ordered, moments)
-
-
-def _clock_doubt(
-    lines: Sequence[PairLine], ordered: Sequence[Shot], moments: Mapping[str, datetime | None]
-) -> list[str]:
-    times = [moment for line in lines if "T" in line.time and (moment := _line_moment(line))]
-    made = [moment for shot in ordered if (moment := moments[shot.image])]
-    if not times or not made:
-        return []
-    offset = median_low(made) - median_low(times)
-    if abs(offset) <= max(CLOCK_SLACK, max(times) - min(times)):
-        return []
-    minutes, side = abs(offset) / timedelta(minutes=1), "later" if offset > timedelta(0) else "earlier"
-    return [
-        f"The pictures were made {minutes:.0f} min {side} than the lines say; a camera's clock may be off: state what"
-        " a photographed clock showed"
-    ]
+    return doubts

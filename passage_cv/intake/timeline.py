@@ -38,7 +38,10 @@ class Shot:
 
 @dataclass(frozen=True, slots=True)
 class PairLine:
-    """One line of the sheet that waits for pictures; ``fish`` is event/number or the tag, ``time`` may be empty."""
+    """One line of the sheet that waits for pictures; ``fish`` is event/number or the tag, ``time`` may be empty.
+
+    ``is_own_time`` where the time is that of this one fish, and not of the event that it shares with others.
+    """
 
     row: int
     fish: str
@@ -46,6 +49,7 @@ class PairLine:
     individual: str
     name: str
     time: str = ""
+    is_own_time: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,12 +68,45 @@ class Series:
 
 
 @dataclass(frozen=True, slots=True)
+class Doubt:
+    """Why a proposal may be wrong as a whole: to be answered before it is confirmed.
+
+    Where a camera's clock is doubted and one offset would explain the lines better, ``seconds`` is what its clock
+    would have added in all.
+    """
+
+    said: str
+    camera: str = ""
+    seconds: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What a person said to a doubt as it stood; ``who`` is empty where it is who signs the pairing."""
+
+    said: str
+    why: str
+    who: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ClockReason:
+    """Who stated a camera's offset, and why; ``who`` as in :class:`Answer`."""
+
+    camera: str
+    why: str
+    who: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Timeline:
     """Pictures and lines side by side.
 
     ``shots`` stand in order of corrected time (by folder where folders say whose they are), ``series`` cover all of
     them that are not set aside, in the same order. ``clocks`` is, for each camera, what is added to its clock in
-    seconds. ``method`` is ``folder``, ``slate``, ``time`` or ``order``; ``notes`` are for the person who looks.
+    seconds, ``clock_reasons`` who said so. ``method`` is ``folder``, ``slate``, ``time`` or ``order``; ``notes`` are
+    for the person who looks. ``clock_doubts`` were found with the proposal, ``answers`` are what people said to
+    doubts (``pairing_doubts``).
     """
 
     lines: tuple[PairLine, ...]
@@ -78,6 +115,9 @@ class Timeline:
     clocks: Mapping[str, float] = field(default_factory=dict)
     method: str = "order"
     notes: tuple[str, ...] = ()
+    clock_reasons: tuple[ClockReason, ...] = ()
+    clock_doubts: tuple[Doubt, ...] = ()
+    answers: tuple[Answer, ...] = ()
 
     @property
     def by_image(self) -> dict[str, Shot]:

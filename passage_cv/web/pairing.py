@@ -17,7 +17,9 @@ from passage_cv.errors import InputError
 from passage_cv.files import write_bytes
 from passage_cv.intake.batch import CheckedBatch
 from passage_cv.intake.check import read_batch
+from passage_cv.intake.clock_offsets import parse_offset
 from passage_cv.intake.pairing import offset_from_clock, propose_pairing, waiting_lines
+from passage_cv.intake.pairing_doubts import answer_doubt, crowded_series, require_answered
 from passage_cv.intake.pairing_edits import (
     assign_row,
     join_series,
@@ -41,6 +43,8 @@ ALIKE = 0.8
 MOST_STATES = 400
 
 Form = Mapping[str, str]
+_WHO = "signed by"
+"""Who makes an edit, put into its form by :func:`edit` over anything that was sent."""
 
 
 def pair_if_needed(
@@ -74,8 +78,10 @@ def current(root: Path) -> tuple[int, Timeline | None]:
     return int(newest.stem), _read_state(newest, facts.st_mtime_ns, facts.st_size)
 
 
-def edit(root: Path, at: int, name: str, form: Form) -> Timeline:
+def edit(root: Path, at: int, name: str, form: Form, *, who: str = "") -> Timeline:
     """Make one edit of the state ``at`` and keep the new state.
+
+    ``who`` stands beside what is said of clocks and doubts.
 
     Raises
     ------
@@ -85,7 +91,7 @@ def edit(root: Path, at: int, name: str, form: Form) -> Timeline:
     timeline = _at(root, at)
     if name not in EDITS:
         raise InputError(f"There is no edit {name[:40]!r}", where="pairing", do="Use the buttons of the page.")
-    changed = EDITS[name](timeline, form)
+    changed = EDITS[name](timeline, {**form, _WHO: who})
     if at >= MOST_STATES:
         raise InputError(f"{at} edits are the most", where="pairing", do="Confirm the pairing, or propose it anew.")
     _keep(root, at + 1, changed)
@@ -113,9 +119,10 @@ def confirm(root: Path, at: int, who: str) -> None:
     Raises
     ------
     InputError
-        If the page is older than the newest state, or a series is for no line.
+        If the page is older than the newest state, a doubt is not answered, or a series is for no line.
     """
     timeline = _at(root, at)
+    require_answered(timeline, do="State the camera's offset, correct the pairing, or say why it is right as it is.")
     loose = [one for one in timeline.series if one.row is None]
     if loose:
         raise InputError(
@@ -145,9 +152,10 @@ def is_confirmed(root: Path) -> bool:
 def doubtful(timeline: Timeline) -> list[int]:
     """Places of the series that ask to be looked at.
 
-    Unsure, for no line, two for one line; or longer or shorter than most, where most are alike.
+    Unsure, for no line, two for one line, with many times the pictures of others; or longer or shorter than most,
+    where most are alike.
     """
-    crowded = set(timeline.crowded_rows)
+    crowded, long = set(timeline.crowded_rows), set(crowded_series(timeline))
     lengths = Counter(len(one.images) for one in timeline.series).most_common(1)
     usual = lengths[0][0] if lengths and lengths[0][1] >= ALIKE * len(timeline.series) else 0
     return [
@@ -156,6 +164,7 @@ def doubtful(timeline: Timeline) -> list[int]:
         if one.row is None
         or one.row in crowded
         or one.sure < UNSURE
+        or place in long
         or (usual and len(one.images) != usual and not one.by_hand)
     ]
 
@@ -232,9 +241,18 @@ def _clock(timeline: Timeline, form: Form) -> Timeline:
     if shot is None:
         raise InputError("There is no such picture", where=image[:80], do="Choose the picture of the clock.")
     seconds = offset_from_clock(form.get("shown", "").strip(), shot)
-    return set_clock_offset(
-        set_aside(timeline, image, f"clock that shows {form['shown'].strip()}"), shot.camera, seconds
-    )
+    why = f"{image} is a clock that shows {form['shown'].strip()}"
+    aside = set_aside(timeline, image, f"clock that shows {form['shown'].strip()}")
+    return set_clock_offset(aside, shot.camera, seconds, why=why, who=form[_WHO])
+
+
+def _offset(timeline: Timeline, form: Form) -> Timeline:
+    """A whole camera's clock: how far it is behind the sheet, or ahead of it."""
+    if not form.get("why", "").strip():
+        raise InputError("A clock's offset is stated with a reason", where="pairing", do="Say how it is known.")
+    seconds = parse_offset(form.get("by", ""))
+    seconds = -seconds if form.get("side") == "ahead" else seconds
+    return set_clock_offset(timeline, form.get("camera", ""), seconds, why=form["why"], who=form[_WHO])
 
 
 EDITS: Mapping[str, Callable[[Timeline, Form], Timeline]] = {
@@ -251,5 +269,9 @@ EDITS: Mapping[str, Callable[[Timeline, Form], Timeline]] = {
     "back": lambda timeline, form: take_back(timeline, form.get("image", "")),
     "slate": lambda timeline, form: set_slate(timeline, form.get("image", ""), form.get("number", "")),
     "clock": _clock,
+    "offset": _offset,
+    "answer": lambda timeline, form: answer_doubt(
+        timeline, form.get("doubt", ""), form.get("why", ""), who=form.get(_WHO, "")
+    ),
 }
 """Every edit that the page offers, by the name of its button."""

@@ -28,6 +28,7 @@ from passage_cv.intake.pairing_edits import (
 )
 from passage_cv.intake.pairing_file import read_pairing, write_pairing
 from passage_cv.intake.pairing_match import match_shots, natural_key
+from passage_cv.intake.pairing_proposal import propose_match
 from passage_cv.intake.resolutions import LetStand, Resolutions, write_resolutions
 from passage_cv.intake.timeline import PairLine, Shot, Timeline, read_timeline, require_whole
 from tests.batches import FACTS, jpeg, picture
@@ -172,8 +173,8 @@ def test_times_of_lines_and_a_clock_an_hour_slow() -> None:
 
 
 def test_a_clock_far_off_is_doubted() -> None:
-    timeline = match_shots(lines(3), shots(*(86400 + s for s in (0, 60, 130))), {})
-    assert any("1441 min later" in note for note in timeline.notes)
+    timeline = propose_match(lines(3), shots(*(86400 + s for s in (0, 60, 130))), {})
+    assert any("1441 min later" in one.said for one in timeline.clock_doubts)
 
 
 def test_a_night_runs_over_midnight() -> None:

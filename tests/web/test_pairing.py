@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -16,7 +17,7 @@ from passage_cv.web.tables import Batch
 from passage_cv.web.views.pairing import MOST_OFFERED, _free, _near
 from tests.batches import write_batch
 from tests.web.conftest import Browser, Office
-from tests.web.night import write_night
+from tests.web.night import START, write_night
 from tests.web.test_batches import checked, state
 
 
@@ -101,9 +102,55 @@ def test_a_slate_and_a_clock_are_told_by_hand(office: Office, technician: Browse
     assert edit(technician, batch, 1, "slate", image="IMG_0003.jpg", number="2") == 303
 
 
+def write_late_night(folder: Path, n: int) -> Path:
+    """A night whose lines say when each fish was in hand; the camera's clock is an hour behind them."""
+    write_night(folder, n, every_s=300)
+    head, *fish = (folder / "sheet.csv").read_text().split()
+    times = [(START + timedelta(hours=1, seconds=300 * i)).isoformat() for i in range(n)]
+    timed = [f"{line},{at}" for line, at in zip(fish, times, strict=True)]
+    (folder / "sheet.csv").write_text("\n".join([f"{head},taken_at", *timed]) + "\n")
+    return folder
+
+
+def test_a_camera_an_hour_behind_is_shifted_before_anything_is_confirmed(
+    office: Office, technician: Browser, tmp_path: Path
+) -> None:
+    batch = checked(office, technician, write_late_night(tmp_path / "night", 14))
+    page = technician.get(f"/batches/{batch}/pairing").text
+    assert "may be 1:00 behind the sheet" in page
+    assert "pairing/confirm" not in page
+    refused = technician.post(f"/batches/{batch}/pairing/confirm", at=0)
+    assert refused.status_code == 422
+    assert "in doubt" in refused.text
+    shift = {"camera": "Pool camera 1", "by": "1:00", "side": "behind"}
+    assert edit(technician, batch, 0, "offset", **shift) == 422  # nobody said how it is known
+    assert edit(technician, batch, 0, "offset", **shift, why="never set to summer time") == 303
+    assert rows(office, batch) == [(row, 2) for row in range(2, 16)]
+    page = technician.get(f"/batches/{batch}/pairing").text
+    assert "+1:00 added" in page
+    assert "never set to summer time" in page
+    assert technician.post(f"/batches/{batch}/pairing/confirm", at=1).status_code == 303
+
+
+def test_a_doubt_may_be_answered_and_the_pairing_confirmed_all_the_same(
+    office: Office, technician: Browser, tmp_path: Path
+) -> None:
+    batch = checked(office, technician, write_late_night(tmp_path / "night", 14))
+    at = 0
+    while doubts := technician.get(f"/api/batches/{batch}/pairing").json()["doubts"]:
+        given = {"doubt": doubts[0]["said"], "why": "times were written afterwards"}
+        assert edit(technician, batch, at, "answer", **given) == 303
+        at += 1
+    assert at
+    assert technician.post(f"/batches/{batch}/pairing/confirm", at=at).status_code == 303
+
+
 @pytest.mark.parametrize(
     ("name", "fields"),
     [
+        ("offset", {"camera": "Pool camera 1", "by": "an hour", "why": "seen"}),
+        ("offset", {"camera": "another", "by": "1:00", "why": "seen"}),
+        ("answer", {"doubt": "no such", "why": "x"}),
         ("later", {"series": "9"}),
         ("later", {"series": "x"}),
         ("aside", {"image": "no such.jpg", "why": "x"}),

@@ -7,6 +7,7 @@ from typing import Annotated
 from fastapi import Query
 
 from passage_cv.dataset.agreement import agreement
+from passage_cv.intake.pairing_doubts import open_doubts
 from passage_cv.web import batches as rules
 from passage_cv.web import decisions, keying, pairing, second_reader
 from passage_cv.web import research as store_rules
@@ -48,7 +49,8 @@ def edit_pairing(ask: Asking, batch_id: Id, new: PairingEdit) -> PairingState:
     """Make one edit of the pairing."""
     batch = find_batch(ask, batch_id, own=True)
     decisions.require_changeable(batch)
-    pairing.edit(rules.batch_folder(ask.server.settings, batch), new.at, new.edit, new.form)
+    root = rules.batch_folder(ask.server.settings, batch)
+    pairing.edit(root, new.at, new.edit, new.form, who=ask.person.name)
     ask.did("edited pairing", f"{batch.name}: {new.edit}")
     return _pairing(ask, batch)
 
@@ -202,6 +204,7 @@ def _pairing(ask: Ask, batch: Batch) -> PairingState:
         at=at,
         is_confirmed=pairing.is_confirmed(root),
         doubtful=pairing.doubtful(timeline),
+        doubts=list(open_doubts(timeline)),
         empty_rows=list(timeline.empty_rows),
         crowded_rows=list(timeline.crowded_rows),
         timeline=timeline,

@@ -8,7 +8,7 @@ from fastapi import Path
 from pydantic import Field
 
 from passage_cv.config import Settings
-from passage_cv.intake.timeline import Timeline
+from passage_cv.intake.timeline import Doubt, Timeline
 from passage_cv.web.people import Role
 
 MOST_FIELDS = 2000
@@ -224,6 +224,7 @@ class PairingState(Settings):
     at: int
     is_confirmed: bool
     doubtful: list[int]
+    doubts: list[Doubt]
     empty_rows: list[int]
     crowded_rows: list[int]
     timeline: Timeline

@@ -8,7 +8,9 @@ from typing import Annotated, Any
 from fastapi import Form, Query
 from fastapi.responses import FileResponse, Response
 
+from passage_cv.intake.clock_offsets import offset_text
 from passage_cv.intake.columns import OTHER_PURPOSES
+from passage_cv.intake.pairing_doubts import open_doubts
 from passage_cv.intake.timeline import PairLine, Timeline
 from passage_cv.web import batches as rules
 from passage_cv.web import decisions, pairing
@@ -39,7 +41,8 @@ async def edit(ask: Asking, batch_id: str) -> Response:
     batch = find_batch(ask, batch_id, own=True)
     form = {key: str(value) for key, value in (await ask.request.form()).items()}
     decisions.require_changeable(batch)
-    pairing.edit(rules.batch_folder(ask.server.settings, batch), _at(form), form.get("edit", ""), form)
+    root = rules.batch_folder(ask.server.settings, batch)
+    pairing.edit(root, _at(form), form.get("edit", ""), form, who=ask.person.name)
     ask.did("edited pairing", f"{batch.name}: {form.get('edit', '')} {form.get('series', '')}{form.get('image', '')}")
     return _back(ask, batch, form)
 
@@ -96,6 +99,9 @@ def _values(ask: Ask, batch: Batch, page: int, only: str) -> dict[str, Any]:
         "lines": {line.row: line for line in found.lines},
         "shots": found.by_image,
         "doubtful": doubtful,
+        "doubts": open_doubts(found),
+        "cameras": cameras_of(found),
+        "offset_text": offset_text,
         "asides": [shot for shot in found.shots if shot.aside],
         "most": MOST_SHOWN,
         "free": free,
@@ -108,6 +114,25 @@ def _values(ask: Ask, batch: Batch, page: int, only: str) -> dict[str, Any]:
         "is_owner": is_owner,
         "editable": is_owner and batch.state in decisions.CHANGEABLE and not pairing.is_confirmed(root),
     }
+
+
+def cameras_of(found: Timeline) -> list[dict[str, Any]]:
+    """Each camera's clock: how many pictures, the first and last time as it showed them, and what is added to it."""
+    times: dict[str, list[str]] = {}
+    for shot in found.shots:
+        times.setdefault(shot.camera, []).append(shot.taken_at)
+    reasons = {one.camera: one for one in found.clock_reasons}
+    return [
+        {
+            "camera": camera,
+            "pictures": len(taken),
+            "first": min(filter(None, taken), default="")[:19],
+            "last": max(taken)[:19],
+            "seconds": found.clocks.get(camera, 0.0),
+            "reason": reasons.get(camera),
+        }
+        for camera, taken in sorted(times.items())
+    ]
 
 
 def _free(found: Timeline) -> list[PairLine]:

@@ -62,6 +62,7 @@ def test_a_clock_that_is_off_is_doubted_and_one_press_mends_it(behind: float, se
     timeline = propose_match(lines(moments(seed)), shots(moments(seed), behind), {})
     (doubt,) = [one for one in doubts_of(timeline) if one.seconds is not None]
     assert doubt.camera == "A"
+    assert doubt.seconds is not None
     assert doubt.seconds == pytest.approx(behind, abs=60)
     assert f"of {N_FISH} lines have pictures within" in doubt.said
     assert max(one.sure for one in timeline.series) <= 0.5

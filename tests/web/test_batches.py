@@ -358,3 +358,21 @@ def test_a_check_lost_with_its_server_starts_again(office: Office, technician: B
         job.state, job.lease_until, job.starts = "running", "2020-01-01T00:00:00.000+00:00", 1
     assert office.work() == 1
     assert state(office, batch) == "checked"
+
+
+def test_a_batch_that_is_sent_twice_changes_nothing_and_says_so(
+    office: Office, technician: Browser, store: Store, tmp_path: Path
+) -> None:
+    said = "which is in the data set already: nothing is changed by it"
+    folder = write_batch(tmp_path / "trip")
+    for n in range(2):
+        batch = technician.begin()
+        technician.send_folder(batch, folder)
+        technician.post(f"/batches/{batch}/check")
+        office.work()
+        assert (said in technician.get(f"/batches/{batch}").text) == (n == 1)
+        technician.post(f"/batches/{batch}/accept")
+        office.work()
+        for page in ("", "/receipt"):
+            assert (said in technician.get(f"/batches/{batch}{page}").text) == (n == 1)
+    assert len(open_version(store).record.batches) == 1

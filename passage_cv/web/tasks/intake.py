@@ -9,8 +9,9 @@ from typing import Any
 from sqlalchemy import select
 
 from passage_cv.dataset.accept import accept_batch, check_beside_store
+from passage_cv.dataset.segments import batch_id
 from passage_cv.dataset.store import Store, store_exists
-from passage_cv.dataset.versions import Version, open_version
+from passage_cv.dataset.versions import Version, latest_version, open_version
 from passage_cv.errors import InputError
 from passage_cv.intake.batch import CheckedBatch
 from passage_cv.intake.check import check_batch
@@ -33,7 +34,17 @@ def check(work: Work) -> dict[str, Any]:
     with work.sessions.begin() as db:
         batch = db.get_one(Batch, work.subject)
         keep_check(db, batch, checked, batch_folder(work.settings, batch))
+        batch.sheet = {**batch.sheet, "kept": _kept_before(work, checked)}
         return dict(batch.summary)
+
+
+def _kept_before(work: Work, checked: CheckedBatch) -> str:
+    """The batch of the data set that is this one byte for byte; empty where none is, or something is unresolved."""
+    if checked.unresolved or not store_exists(work.settings.store_root):
+        return ""
+    newest = latest_version(Store.open(work.settings.store_root))
+    entry = newest.find_batch(batch_id(checked)) if newest else None
+    return entry.id if entry else ""
 
 
 def _beside_store(work: Work, checked: CheckedBatch) -> CheckedBatch:

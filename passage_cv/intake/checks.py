@@ -57,6 +57,7 @@ from passage_cv.intake.picture_checks import (
     check_same_bytes,
     check_stray_pictures,
 )
+from passage_cv.intake.picture_names import check_missing_pictures
 from passage_cv.intake.scale_checks import check_scale
 from passage_cv.intake.setups import check_setups
 from passage_cv.intake.target_checks import check_targets
@@ -82,6 +83,7 @@ CHECKS: Sequence[Check] = (
     check_identity,
     check_species_of_individual,
     check_readable,
+    check_missing_pictures,
     check_lines_without_picture,
     check_stray_pictures,
     check_named_twice,

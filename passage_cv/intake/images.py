@@ -30,6 +30,8 @@ from passage_cv.intake.views import View, view_of
 Rgb = npt.NDArray[np.uint8]
 
 PICTURE_SUFFIXES = frozenset({".jpg", ".jpeg", ".png", ".bmp", ".webp"})
+NOT_THERE = "did not come with the batch"
+"""The problem of a picture that the sheet names and no file is."""
 MAX_FILE_BYTES = 200 * 1024 * 1024
 """A picture file above this is refused unread [ours: ten times the raw frame of a 20-megapixel camera]."""
 MAX_PIXELS = 120_000_000
@@ -100,6 +102,8 @@ def examine_picture(task: PictureTask) -> Picture:
         if n_bytes > MAX_FILE_BYTES:
             return replace(seen, n_bytes=n_bytes, problem=f"file of {n_bytes} bytes, at most {MAX_FILE_BYTES}")
         data = Path(task.path).read_bytes()
+    except FileNotFoundError:
+        return replace(seen, problem=NOT_THERE)
     except OSError as error:
         return replace(seen, problem=f"cannot be opened: {error.strerror}")
     exif = read_exif(data)

@@ -5,15 +5,16 @@ from __future__ import annotations
 from collections import defaultdict
 
 from passage_cv.intake.batch import CheckedBatch
-from passage_cv.intake.images import Picture
+from passage_cv.intake.images import NOT_THERE, Picture
 from passage_cv.intake.lines import Line
+from passage_cv.intake.picture_names import names_meant
 from passage_cv.records import Finding
 
 _ENDINGS = {"jpeg": "jpg"}
 
 
 def check_readable(batch: CheckedBatch) -> list[Finding]:
-    """Pictures that are missing, damaged or outside the folder."""
+    """Pictures that are damaged or outside the folder; those that are not there: ``picture_names``."""
     rows = _rows_by_image(batch)
     seen = {picture.name for picture in batch.images}
     outside = [name for name in rows if name not in seen and name not in batch.excluded]
@@ -37,7 +38,7 @@ def check_readable(batch: CheckedBatch) -> list[Finding]:
             proposal="Copy it from the camera again, or exclude it by name with the reason",
         )
         for picture in batch.images
-        if picture.problem
+        if picture.problem and picture.problem != NOT_THERE
     ]
 
 
@@ -59,7 +60,8 @@ def check_lines_without_picture(batch: CheckedBatch) -> list[Finding]:
 
 
 def check_stray_pictures(batch: CheckedBatch) -> list[Finding]:
-    """Pictures that no line names."""
+    """Pictures that no line names, not even by a slip that is asked about for itself."""
+    meant = {name for names in names_meant(batch).values() for name in names}
     return [
         Finding(
             "picture without row",
@@ -69,6 +71,7 @@ def check_stray_pictures(batch: CheckedBatch) -> list[Finding]:
             proposal="Add a line for it, or exclude it by name with the reason",
         )
         for name in batch.stray
+        if name not in meant
     ]
 
 

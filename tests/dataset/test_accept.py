@@ -54,7 +54,9 @@ def test_a_batch_becomes_a_version(tmp_path: Path, store: Store) -> None:
 def test_unresolved_findings_keep_a_batch_out(tmp_path: Path, store: Store) -> None:
     folder = write_batch(tmp_path / "b")
     (folder / "images/2.jpg").unlink()
-    with pytest.raises(InputError, match=r"1 findings must be resolved: images/2.jpg: cannot be opened"):
+    with pytest.raises(
+        InputError, match=r"1 findings must be resolved: Row 3 names images/2.jpg, which did not come"
+    ):
         accept(folder, store)
     assert list_versions(store) == []
     assert not (tmp_path / "store/objects").exists()

@@ -39,9 +39,9 @@ def test_all_findings_come_at_once(tmp_path: Path) -> None:
     assert sorted(found) == [
         "no collecting permit",
         "not a number",
+        "picture not there",
         "picture without row",
         "unknown name",
-        "unreadable picture",
         "unreadable picture",
     ]
 

@@ -118,7 +118,7 @@ def test_what_is_no_picture_is_told(tmp_path: Path) -> None:
     for data in (b"", b"GIF89a", b"\x00" * 100, b"%PDF-1.7"):
         assert look(tmp_path, data).problem == "not a JPEG, PNG, BMP or WebP picture"
     gone = examine_picture(PictureTask("b", str(tmp_path / "b"), ""))
-    assert gone.problem == "cannot be opened: No such file or directory"
+    assert gone.problem == "did not come with the batch"
 
 
 @settings(max_examples=300, deadline=None)

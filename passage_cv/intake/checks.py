@@ -26,6 +26,7 @@ from passage_cv.intake.layout_checks import (
     check_dittos,
     check_headings,
     check_layout,
+    check_other_sheets,
 )
 from passage_cv.intake.line_checks import (
     check_arrivals,
@@ -71,6 +72,7 @@ CHECKS: Sequence[Check] = (
     check_columns,
     check_headings,
     check_layout,
+    check_other_sheets,
     check_facts,
     check_widths,
     check_dittos,

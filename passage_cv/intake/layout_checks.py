@@ -11,6 +11,7 @@ from passage_cv.intake.columns import NUMBER_COLUMNS, TEXT_COLUMNS
 from passage_cv.intake.headings import UNSAID
 from passage_cv.intake.layout import DATE_COLUMNS, DITTOS, foreign_columns
 from passage_cv.intake.lines import Line, as_number
+from passage_cv.intake.sheet import sheets_in
 from passage_cv.records import Finding
 
 _COMMA = re.compile(r"[+-]?\d+,\d+")
@@ -35,6 +36,21 @@ def check_headings(batch: CheckedBatch) -> list[Finding]:
             else "Confirm it in layout.toml; it is ignored until then",
         )
         for one in batch.proposals
+    ]
+
+
+def check_other_sheets(batch: CheckedBatch) -> list[Finding]:
+    """Files beside the sheet that may be sheets too: nothing of them is read."""
+    return [
+        Finding(
+            "sheet not read",
+            "must resolve",
+            f"{path.name} is not read: the sheet of this batch is {batch.sheet.name}",
+            proposal="Join its lines to the sheet, or send it with its pictures as a batch of its own; let it stand"
+            " where it holds no fish of this batch",
+        )
+        for path in sheets_in(batch.folder)
+        if path.name != batch.sheet.name
     ]
 
 

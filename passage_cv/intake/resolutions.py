@@ -64,6 +64,7 @@ CAN_STAND = frozenset(
         "row without picture",
         "day of a time",
         "day of the event",
+        "sheet not read",
         KNOWN_NUMBERS,
     }
 )

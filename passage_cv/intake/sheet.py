@@ -82,8 +82,7 @@ def find_sheet(folder: Path) -> Path:
     """
     if not folder.is_dir():
         raise InputError("Batch folder is missing", where=str(folder), do="Check the path.")
-    found = sorted(path for path in folder.iterdir() if path.suffix.lower() in SHEET_SUFFIXES)
-    found = [path for path in found if not path.name.startswith((".", "~$")) and path.name != CHECKLIST]
+    found = sheets_in(folder)
     annotations = None if found else find_coco(folder)
     if annotations:
         return annotations
@@ -97,6 +96,12 @@ def find_sheet(folder: Path) -> Path:
         where=str(folder),
         do="Name the one that counts sheet.csv or sheet.xlsx.",
     )
+
+
+def sheets_in(folder: Path) -> list[Path]:
+    """Every file of a batch folder that may be a sheet, by name."""
+    found = sorted(path for path in folder.iterdir() if path.suffix.lower() in SHEET_SUFFIXES)
+    return [path for path in found if not path.name.startswith((".", "~$")) and path.name != CHECKLIST]
 
 
 def read_sheet(path: Path, *, headings: Mapping[str, str] | None = None) -> Sheet:

@@ -79,7 +79,7 @@ def test_boxes_that_came_leave_as_they_came(tmp_path: Path) -> None:
     """By the field definitions of COCO: x, y, width, height from the top left; area here that of the box."""
     store = Store.create(tmp_path / "store", StoreSettings())
     accept_batch(check_batch(write_coco(tmp_path / "sheet", coco())), store, author="TBO")
-    beside = write_batch(tmp_path / "beside", key="another")
+    beside = write_batch(tmp_path / "beside", facts={**FACTS, "eventID": "E2"}, key="another")
     drawn = coco(annotations=[{"image_id": 1, "category_id": 1, "bbox": [1.5, 2, 30, 9]}])
     (beside / "boxes.json").write_text(json.dumps(drawn))
     accept_batch(check_batch(beside), store, author="TBO")

@@ -10,6 +10,7 @@ from passage_cv.intake.batch import CheckedBatch
 from passage_cv.intake.check import check_batch
 from passage_cv.intake.event_checks import check_event_window
 from passage_cv.intake.names import any_names
+from passage_cv.intake.resolutions import LetStand, Resolutions, write_resolutions
 from passage_cv.records import Change
 from tests.batches import FACTS, ROWS, jpeg, write_batch
 
@@ -69,6 +70,18 @@ def test_all_findings_come_at_once(tmp_path: Path) -> None:
 def test_one_fault_is_found_at_its_row(tmp_path: Path, rows: list[dict[str, str]], kind: str, row: int) -> None:
     batch = check_batch(write_batch(tmp_path / "b", rows))
     assert (kind, row) in [(finding.kind, finding.row) for finding in batch.unresolved]
+
+
+def test_a_second_sheet_is_never_passed_over_in_silence(tmp_path: Path) -> None:
+    folder = write_batch(tmp_path / "b")
+    for name in ("late.csv", "sheet part 2.xlsx"):
+        (folder / name).write_bytes((folder / "sheet.csv").read_bytes())
+    (folder / "checklist.csv").write_text("code,scientific_name\nNSH,Channa argus\nBOW,Amia calva\n")
+    batch = check_batch(folder)
+    assert [one.kind for one in batch.unresolved] == ["sheet not read"] * 2
+    assert "late.csv is not read: the sheet of this batch is sheet.csv" in batch.unresolved[0].message
+    write_resolutions(folder, Resolutions(let_stand=(LetStand(kind="sheet not read", why="a copy", who="RKV"),)))
+    assert check_batch(folder).unresolved == ()
 
 
 @pytest.mark.parametrize("name", ["eventID", "eventDate", "locationID", "permit", "animalCareProtocol"])

@@ -47,6 +47,7 @@ def test_u_takes_back_the_last_decision_wherever_the_focus_went(
         _correct(page, "501")
         expect(page.locator("#finding-1")).to_be_focused()  # the next one that waits, where nothing can be undone
         _correct(page, "502")
+        expect(page.locator("#finding-2")).to_be_focused()
         for value in ("502", "501"):
             page.keyboard.press("u")
             expect(page.locator(".finding", has_text=f"corrected length_mm: {value}")).to_have_count(0)

@@ -14,6 +14,7 @@ from passage_cv.dataset.versions import list_versions, open_version
 from passage_cv.files import sha256_file
 from passage_cv.web.people import Role
 from passage_cv.web.tables import Batch, Decision, Job
+from passage_cv.web.views.batches import OLDER_RECEIPTS_LACK
 from tests.batches import FACTS, ROWS, jpeg, write_batch
 from tests.web.conftest import Browser, Office, zip_of
 
@@ -376,3 +377,17 @@ def test_a_batch_that_is_sent_twice_changes_nothing_and_says_so(
         for page in ("", "/receipt"):
             assert (said in technician.get(f"/batches/{batch}{page}").text) == (n == 1)
     assert len(open_version(store).record.batches) == 1
+
+
+def test_a_receipt_kept_by_an_older_version_is_shown(
+    office: Office, technician: Browser, store: Store, tmp_path: Path
+) -> None:
+    batch = checked(office, technician, write_batch(tmp_path / "trip"))
+    technician.post(f"/batches/{batch}/accept")
+    office.work()
+    with office.server.sessions.begin() as db:
+        kept = db.get_one(Batch, batch)
+        kept.receipt = {name: value for name, value in kept.receipt.items() if name not in OLDER_RECEIPTS_LACK}
+        kept.sheet = {name: value for name, value in kept.sheet.items() if name != "kept"}
+    for page in ("", "/receipt"):
+        assert technician.get(f"/batches/{batch}{page}").status_code == 200

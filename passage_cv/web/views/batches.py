@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated
 
@@ -27,6 +28,17 @@ BATCHES_PER_PAGE = 100
 FILES_PER_PAGE = 100
 FILES_ON_RECEIPT = 200
 DECISIONS_SHOWN = 100
+OLDER_RECEIPTS_LACK: Mapping[str, object] = {
+    "changed": True,
+    "collected": {},
+    "corrected": (),
+    "counted": {},
+    "findings": (),
+    "let_stand": (),
+    "paired_by": "",
+    "permits": (),
+}
+"""What a receipt says in a field that was not kept when its batch was accepted."""
 
 
 def batch_list(ask: Asking, page: Page = 1) -> Response:
@@ -150,7 +162,7 @@ def receipt(ask: Asking, batch_id: str) -> Response:
     return ask.page(
         "receipt",
         batch=batch,
-        receipt=batch.receipt,
+        receipt={**OLDER_RECEIPTS_LACK, **batch.receipt},
         stood=stood,
         files=files_of(ask.db, batch, most=FILES_ON_RECEIPT),
         n_files=count_files(ask.db, [batch]).get(batch.id, (0, 0))[0],

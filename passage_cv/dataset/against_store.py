@@ -171,7 +171,7 @@ def _other_species(segment: pa.Table, rows: pa.Table) -> Iterator[Finding]:
     """Fish known as another species, told together where an event was numbered twice, and known numbers."""
     for (event, batch), shared in _known_fish(segment, rows).items():
         differing = [fish for fish in shared if fish.name != fish.before]
-        if len(differing) > 1 and 2 * len(differing) >= len(shared):
+        if event and len(differing) > 1 and 2 * len(differing) >= len(shared):
             yield _numbered_twice(event, batch, shared, differing)
             continue
         yield from (_two_species(fish, batch) for fish in differing)
@@ -222,11 +222,11 @@ def _two_species(fish: _Known, batch: str) -> Finding:
 
 def _numbered_twice(event: str, batch: str, shared: Sequence[_Known], differing: Sequence[_Known]) -> Finding:
     first = ", ".join(f"{fish.number}: {fish.name} here, {fish.before} there" for fish in differing[:_NAMED])
-    where = f"fish of event {event}" if event else "tagged fish"
     return Finding(
         "two species",
         "must resolve",
-        f"{len(differing)} of {len(shared)} {where} that batch {batch} has too are other species there ({first})",
+        f"{len(differing)} of {len(shared)} fish of event {event} that batch {batch} has too are other species there"
+        f" ({first})",
         row=differing[0].row,
         proposal="Two crews may have numbered one event: give one of them its own eventID, or other numbers",
     )

@@ -81,6 +81,19 @@ def test_one_fish_of_another_species_is_told_by_itself(store: Store, tmp_path: P
     assert kinds == ["two species", KNOWN_NUMBERS]
 
 
+def test_tags_are_numbered_by_nobody_and_told_one_by_one(store: Store, tmp_path: Path) -> None:
+    for name, codes in (("tagged", ("BOW", "WPE")), ("again", ("WPE", "BOW"))):
+        folder = crew(tmp_path / name, codes, first=7)
+        text = (folder / "sheet.csv").read_text().splitlines()
+        lines = [f"{text[0]},organismID", *(f"{line},QMR-000{n}" for n, line in enumerate(text[1:]))]
+        (folder / "sheet.csv").write_text("\n".join(lines) + "\n")
+        if name == "tagged":
+            accept_batch(check_batch(folder), store, author="TBO")
+    found = beside(folder, store)
+    assert [one.kind for one in found] == ["two species"] * 2
+    assert all("relabel the earlier one" in str(one.proposal) for one in found)
+
+
 def test_numbers_that_go_on_and_tags_are_nothing_to_ask_about(store: Store, tmp_path: Path) -> None:
     assert beside(crew(tmp_path / "next", CODES, first=5), store) == []
     tagged = crew(tmp_path / "tagged", ("BOW",), organismID="QMR-0007")
